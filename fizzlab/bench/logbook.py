@@ -21,7 +21,8 @@ import pandas as pd
 
 from fizzlab.bench.files import FileBusy, Files, Held
 from fizzlab.bench.place import fits, place, plain, undo
-from fizzlab.errors import BadInput, Problem, hard
+from fizzlab.errors import BadInput, Problem, hard, refuse
+from fizzlab.language import say
 from fizzlab.measures import BLIND, LEAVE_OUT, NOTE, PIECE, RUN, Column
 from fizzlab.trial import checks, placing
 from fizzlab.trial.due import still
@@ -120,9 +121,7 @@ class Logbook:
             with placing.held(self.folder, patience_s=15):
                 yield
         except OSError as error:
-            what = f"the computer refused to write it ({error.strerror or error})."
-            do = "Write it on paper, and look whether the disk is full or the folder may not be written to."
-            raise BadInput([Problem(JOURNAL, what, do)]) from None
+            raise refuse("log_not_written", JOURNAL, why=error.strerror or error) from None
 
     def trays(self) -> list[Tray]:
         """The batches; by blind code, in the order of the codes, where every batch has one."""
@@ -155,7 +154,7 @@ class Logbook:
             if RUN.name in names:
                 columns = tuple(column for column in spec.columns if column.name not in passed)
                 kept = frozenset(spec.planned) - passed
-                meaning = "what else happened as it was made" if name == "runs" else spec.meaning
+                meaning = say("what_else_happened") if name == "runs" else spec.meaning
                 found[name] = Form(name, meaning, columns, PIECE.name in names, timed, kept)
         return found
 
@@ -232,7 +231,7 @@ class Logbook:
         self._refuse_row(table, cells)
         whose = {"run": run, "piece": piece}
         self.journal.add({"did": "draft", "at": at, "table": table, **whose, "cells": cells})
-        return f"Kept for later: {self._at(whose)}."
+        return say("kept_for_later", at=self._at(whose))
 
     def photo(self, run: str, piece: str, data: bytes, at: float) -> str:
         """Keep a photograph under ``photos``, named by batch, piece and time; its path in the folder."""
@@ -241,8 +240,7 @@ class Logbook:
         try:
             kind = PHOTOS[Image.open(io.BytesIO(data), formats=list(PHOTOS)).format or ""]
         except (OSError, ValueError, KeyError, Image.DecompressionBombError):
-            what, do = "it is no JPEG, PNG or WebP picture.", "Take it again, as JPEG."
-            raise BadInput([Problem("photograph", what, do)]) from None
+            raise refuse("no_picture", say("where_photograph")) from None
         named = [re.sub(r"[^\w-]+", "-", part)[:40] for part in (run, piece) if part]
         stem = "_".join([*named, f"{dt.datetime.fromtimestamp(at):%Y-%m-%dT%H-%M-%S}"])
         home = self.folder / "photos"
@@ -266,7 +264,8 @@ class Logbook:
         """Write down that a batch was pressed now."""
         moment = dt.datetime.fromtimestamp(at).replace(second=0, microsecond=0)
         cells = {"run": run, "made_at": moment.isoformat(timespec="minutes")}
-        return self._log("runs", cells, f"{self.tray(run).label}: made at {moment:%H:%M}", at)
+        says = say("logged_made", at=self.tray(run).label, clock=f"{moment:%H:%M}")
+        return self._log("runs", cells, says, at)
 
     def log(self, table: str, run: str, piece: str, readings: Cells, at: float) -> Message:
         """Log the readings of a form, at this hour since making where the form is timed.
@@ -284,29 +283,29 @@ class Logbook:
                 cells[column.name] = text
                 said.append(spoken(column, text))
         if not said:
-            raise BadInput([Problem(form.meaning, "nothing is filled in.", "Type or press a reading first.")])
+            raise refuse("nothing_filled", form.meaning)
         ends = any(each.ends and cells.get(each.name) == "yes" for each in form.columns)
         if form.timed and ends and float(cells["hours"]) == 0:
             cells["hours"] = SOONEST_H
-        says = f"{self._at(cells)}: {', '.join(said)}" + (f" at {cells['hours']} h" if form.timed else "")
+        told = say("at_hours", what=", ".join(said), hours=cells["hours"]) if form.timed else ", ".join(said)
+        says = f"{self._at(cells)}: {told}"
         ended = self._ended(table, run).get(piece) if form.timed else None
         for column in form.columns if ended is not None else ():
             if column.ends and cells.get(column.name) == "no":
-                was = f"{spoken(column, 'yes')} at {ended:g} h"
-                cells[LEAVE_OUT.name] = f"{spoken(column, 'no')} after it was {was}"
-                says += f" (left out: it was {was})"
+                was = say("at_hours", what=spoken(column, "yes"), hours=f"{ended:g}")
+                cells[LEAVE_OUT.name] = say("after_it_was", now=spoken(column, "no"), was=was)
+                says += say("left_out_was", was=was)
         return self._log(table, cells, says, at)
 
     def start(self, run: str, piece: str, water_c: str, at: float) -> str:
         """Start the stopwatch for a piece that goes into the water; gives what to know."""
         if self.running is not None:
-            what = f"it runs for {self._at(vars(self.running))}."
-            raise BadInput([Problem("stopwatch", what, "Stop it first.")])
+            raise refuse("watch_runs", say("where_stopwatch"), at=self._at(vars(self.running)))
         self._refuse_row("fizz_times", {"piece": _piece(piece), "water_c": water_c})
         self.journal.add({"did": "start", "run": run, "piece": piece, "water_c": plain(water_c), "at": at})
         if any(row["piece"] == piece for row in self._rows("fizz_times", run)):
-            return "The stopwatch runs. This piece has a fizz time already, so no end will be taken for it."
-        return "The stopwatch runs."
+            return say("watch_begun_again")
+        return say("watch_begun")
 
     def stop(self) -> None:
         """Stop the stopwatch without logging."""
@@ -317,7 +316,8 @@ class Logbook:
         """Log the first colour at the stopwatch's second: so far watched, and not finished."""
         cells = self.under_the_watch(at)
         cells |= {"done": "no", "colour_s": cells["seconds"]}
-        return self._log("fizz_times", cells, f"{self._at(cells)}: colour at {cells['seconds']} s", at)
+        says = say("logged_colour", at=self._at(cells), seconds=cells["seconds"])
+        return self._log("fizz_times", cells, says, at)
 
     def end(self, at: float, *, done: bool = True) -> Message:
         """Log the end of the fizz, or of the watching; the stopwatch goes on if masses were logged by it."""
@@ -326,15 +326,14 @@ class Logbook:
         for earlier in self.journal.on_this_watch("fizz_times")[-1:]:
             cells["colour_s"] = earlier.cells.get("colour_s", "")
             more["replaces"] = earlier.id
-        ended = "fizz ended" if done else "still fizzing"
-        says = f"{self._at(cells)}: {ended} at {cells['seconds']} s"
+        says = say("logged_end" if done else "logged_early", at=self._at(cells), seconds=cells["seconds"])
         return self._log("fizz_times", cells, says, at, **more)
 
     def under_the_watch(self, at: float) -> dict[str, str]:
         """The piece in the water, how warm that is, and the stopwatch's second (BadInput if it stands)."""
         watch = self.running
         if watch is None:
-            raise BadInput([Problem("stopwatch", "it does not run.", "Start it as the piece goes in.")])
+            raise refuse("watch_stands", say("where_stopwatch"))
         seconds = plain(f"{at - watch.at:.1f}")
         return {"run": watch.run, "piece": watch.piece, "water_c": watch.water_c, "seconds": seconds}
 
@@ -342,7 +341,7 @@ class Logbook:
         """Take back the last reading that holds, and say which it was."""
         live, number = self.journal.live(), self.journal.last + 1
         if not live:
-            raise BadInput([Problem("undo", "nothing is logged.", "")])
+            raise refuse("nothing_logged", say("where_undo"))
         self.journal.add({"did": "undo", "id": number, "of": live[-1].id, "at": at})
         self._waits.pop(live[-1].id, None)
         self.put_in()
@@ -373,7 +372,7 @@ class Logbook:
                     self._write(table, entries)
                 continue
             except OSError as error:
-                why = f"The computer refused ({error.strerror or error})."
+                why = say("press_refused", why=error.strerror or error)
             except (BadInput, FileBusy, Busy) as error:
                 why = str(error)
             still = [entry.id for entry in self.journal.waiting() if entry in entries]
@@ -447,7 +446,7 @@ class Logbook:
         if found or "" in cells.values():
             self._refuse_row(table, cells)
         if not changes:
-            raise BadInput([Problem(view.where, "this reading stands there already.", "")])
+            raise refuse("reading_there", view.where)
         if found and not self._faults(table, cells["run"], view):  # which must not stop the logging
             raise BadInput(found)
 
@@ -521,27 +520,23 @@ class Logbook:
 
     def _at(self, cells: Cells) -> str:
         """Whose reading it is, in words."""
-        piece = f", piece {cells['piece']}" if cells.get("piece") else ""
-        return f"{self.tray(cells['run']).label}{piece}"
+        label, piece = self.tray(cells["run"]).label, cells.get("piece")
+        return say("tray_and_piece", tray=label, piece=piece) if piece else label
 
     def _hours(self, run: str, at: float) -> str:
         tray = self.tray(run)
         if tray.made_at is None:
-            what = f"{tray.label} has no time of making, so hours cannot be counted."
-            do = "Press “Made now” when it is pressed, or fill in made_at."
-            raise BadInput([Problem("runs", what, do)])
+            raise refuse("no_time_of_making", "runs", tray=tray.label, press=say("press_made"))
         return plain(f"{(at - tray.made_at) / 3600:.2f}")
 
     def _changed_since(self, entry: Entry) -> BadInput:
-        what = f"“{entry.says}” was not taken back: its row was changed by hand since."
-        return BadInput([Problem(self.files.read(entry.table).where, what, "Correct it there.")])
+        return refuse("not_taken_back", self.files.read(entry.table).where, says=entry.says)
 
 
 def _piece(name: str) -> str:
     """The name of a piece; BadInput where it is an odd one, or none."""
     if not _PIECE.fullmatch(name):
-        what = "a piece is named by up to 20 letters and digits." if name else "no piece is chosen."
-        raise BadInput([Problem("piece", what, "Choose or name one.")])
+        raise refuse("odd_piece" if name else "no_piece", say("where_piece"))
     return name
 
 

@@ -122,8 +122,8 @@ SCENES: dict[str, Scene] = {
             "fizzes 22 % longer."
         ),
         (
-            "keep emulsifier and pearl, wait 5 h at usual air, and not buy gum: it crumbles "
-            "clearly more. I would not make more batches for the drying of gum alone."
+            "keep emulsifier + pearl, wait 4.8 h at 17 °C / 70 %; do not swap to gum (crumbles more, less"
+            " foam); make the 6 suggested batches."
         ),
         (
             "Yes. Gum costs firmness and foam; whether it dries a little slower, which it does, "
@@ -138,8 +138,8 @@ SCENES: dict[str, Scene] = {
             "more, dye does not."
         ),
         (
-            "stay with pearl where drying counts, plan two hours more for dye, and make both once "
-            "more before changing a recipe."
+            "use pearl, wait 5.2 h at 59 %, 6.2 h at 70 %, 9.2 h at 83 %; look up the doubt, then make "
+            "each way twice more."
         ),
         (
             "Yes. That lake is slower is true; that it is 27 % slower (3 to 57 %) is more than "
@@ -151,8 +151,8 @@ SCENES: dict[str, Scene] = {
         demo("binder"),
         "1.8 g of emulsifier dries 35 % slower than 0.6 g, and loses 45 % less in the tumble.",
         (
-            "choose by what I can afford: an hour and a half more of drying buys half the crumbs. "
-            "Then make two of each again."
+            "keep 1.2 g for now, wait 8.6 h at 70 %, 14.7 h at 84 %; make each of the three amounts twice"
+            " more before choosing."
         ),
         "Yes.",
     ),
@@ -161,8 +161,8 @@ SCENES: dict[str, Scene] = {
         demo("season"),
         "95 % of a typical batch are dry after 5.4 h at 58 % humidity and 14.7 h at 88 % (16 °C).",
         (
-            "wait 10 h on a usual day and look the wait up for damp ones: fizzlab chart prints it "
-            "for the wall."
+            "read the humidity: pack after 7.6 h at 58 %, 10 h at 70 %, 20 h at 86 % (16 °C); keep "
+            "looking at damp-day trays longer."
         ),
         "Yes.",
     ),
@@ -171,8 +171,8 @@ SCENES: dict[str, Scene] = {
         pearl_or_dye(2, SLOWER, calibration.Case("rough", 6, ratio=1.7, day_sd=0.1, batch_sd=0.1)),
         "Dye takes 70 % longer to dry than pearl.",
         (
-            "keep pearl, and if dye must be, allow it most of a day more. The limit of 13 h is "
-            "not safe even for pearl."
+            "keep pearl, wait 18.3 h at 16 °C / 67 %, accept that 13 h often fails; make 3 confirming "
+            "pearl batches, looking often from 8 to 24 h."
         ),
         ("Yes: 80 % slower (30 % to 2.5 times) holds the truth, and the direction is beyond doubt."),
     ),
@@ -180,17 +180,20 @@ SCENES: dict[str, Scene] = {
         "A clear no",
         pearl_or_dye(2, SLOWER, calibration.Case("plain", 6, **QUIET)),
         "Dye and pearl dry alike and fizz alike.",
-        "take whichever colour I like, and stop testing this.",
         (
-            "Yes, though the second line still names one to keep: of two that are as good as equal "
-            "either will do."
+            "use dye (pearl does as well), wait 11.3 h at 16 °C / 67 %, make 3 confirming dye batches, "
+            "looking often between 8 and 12 h."
         ),
+        ("Yes: of two that are as good as equal either will do."),
     ),
     "cant-tell": Scene(
         "Can’t tell",
         pearl_or_dye(3, SLOWER, calibration.Case("rough", 4, ratio=1.15, batch_sd=0.3)),
         "Dye dries 15 % slower, among batches that differ by 30 % of themselves.",
-        ("conclude nothing about dye, find out first why my batches differ so, and then make more of them."),
+        (
+            "choose neither; do not promise 13 h; make the 6 suggested batches on damper and drier days, "
+            "pearl meanwhile only if I must sell."
+        ),
         "Yes: the truth lies far inside what is left open, and no number tempts one to act.",
     ),
     "damp-year": Scene(
@@ -200,8 +203,11 @@ SCENES: dict[str, Scene] = {
             "The fan shortens drying by 16 %; damp air lengthens it by the power 0.8 of the "
             "vapour-pressure deficit."
         ),
-        "leave the fan on, and wait longer on damp days by the second line of the verdict.",
-        "Yes.",
+        (
+            "fan on; wait fan-off times to be safe: 3.9 h at 28 %, 9.5 h at 78 %, 16.9 h at 89 %; look up the"
+            " two doubts."
+        ),
+        "Yes: the waits are for the fan off, which is the longer.",
     ),
     "split": Scene(
         "A split plot",
@@ -211,12 +217,12 @@ SCENES: dict[str, Scene] = {
             "slower, lake 10 %; lake crumbles 30 % more and fizzes 20 % longer."
         ),
         (
-            "run the machine for more days with and without: it seems to dry faster and crumbles more, and "
-            "the page says that six days are few to judge it by."
+            "dry the air, colour with lake, wait 5.6 h at 18 °C / 72 %; but first make the 6 suggested "
+            "batches, pearl with dried air included."
         ),
         (
-            "Yes: faster by weight and more crumbs are both true. The sizes, from six days, are larger than "
-            "the truth, which lies inside their intervals."
+            "In part: drying the air is right. Lake is what the trial's own wishes choose, for it fizzes "
+            "longest; that it dries slower and crumbles more the table says."
         ),
     ),
     "ways": Scene(
@@ -228,12 +234,12 @@ SCENES: dict[str, Scene] = {
             "lake."
         ),
         (
-            "take pearl or no colour: the first two lines say that dye and lake dry slower, the third that "
-            "pearl and none keep the limits as well as dye."
+            "keep dye only if fast colour matters, wait 8.2 h at 16 °C / 70 %; otherwise pearl; make 6 "
+            "suggested batches, then 3 confirming."
         ),
         (
-            "Yes: no colour dries soonest, pearl next. Whether lake crumbles more, which it does, the page "
-            "leaves open: the table leans to it."
+            "Yes: no colour and pearl dry soonest, and dye shows soonest, for which the page keeps it. "
+            "Whether lake crumbles more, which it does, the page leaves open."
         ),
     ),
     "bend": Scene(
@@ -244,8 +250,8 @@ SCENES: dict[str, Scene] = {
             "with 22 g and 4.5 g."
         ),
         (
-            "keep 22 g of oil and 4.5 g of gum; if I make one more, 22 g and 5.56 g, since Next says that "
-            "amounts in between promise hardly more."
+            'keep oil 22 g + gum 4.5 g, wait 6.2 h at 17 °C / 68 %; then make the 6 batches from "fizzlab'
+            ' next bend" before going towards more gum.'
         ),
         (
             "Yes: the best lies between those made, towards more gum, and gives 0.4 points less loss, "
@@ -260,8 +266,8 @@ SCENES: dict[str, Scene] = {
             "without that slip the verdict is “43 % longer (22 to 68 %)”."
         ),
         (
-            "look row 18 of fizz_times.csv up in my notes, mend or leave it out, and report again before "
-            "anything else."
+            "stop; check row 18 of fizz_times.csv in my notes, mend it or leave it out with a reason, "
+            "rerun; meanwhile pearl, wait 15 h."
         ),
         ("Yes: row 18 is the slip, and what is said to hold without it is what does."),
     ),
@@ -269,14 +275,20 @@ SCENES: dict[str, Scene] = {
         "A lost day",
         pearl_or_dye(9, SLOWER, calibration.Case("plain", 6, ratio=1.5, batch_sd=0.1), flooded),
         "Dye dries 50 % slower. Both batches of the fourth day were lost to a flood.",
-        ("keep pearl, allow dye four hours more, and make the lost day again if the exact hours matter."),
+        (
+            "keep pearl, wait 18.3 h at 16 °C / 67 %; make the 6 suggested batches first, replacing the "
+            "flooded day, then 3 confirming pearl ones."
+        ),
         "Yes: 41 % slower (9 to 82 %) from the ten batches that are left, which are named.",
     ),
     "twice": Scene(
         "Looked at twice",
         pearl_or_dye(10, SLOWER, calibration.Case("plain", 6, ratio=1.35, batch_sd=0.08, day_sd=0.08)),
         ("Dye dries 35 % slower. A report was made after six batches, and this one after twelve."),
-        ("keep pearl. That I looked before is counted in: the caution says that intervals are wider for it."),
+        (
+            "keep pearl, wait 15.5 h at 16 °C / 67 %; make 3 confirming pearl batches, some on damper, "
+            "some on drier days."
+        ),
         "Yes.",
         batches_before=6,
     ),
@@ -356,8 +368,9 @@ HEAD = """\
 Made by `python docs/fronts.py`. Every trial here is invented: the four demos, and ten that were simulated,
 by `tests/calibration.py`, whose "rough" process has another shape than the models (batches spread as the
 logarithm of a gamma, days as Student's t, a touch that gets stricter), or by `tests/frozen/make_frozen.py`.
-Under each picture stands what is true, what a reader would do next after one minute with the page, and
-whether that agrees. The alternative text of each picture is the page's verdict."""
+Under each picture stands what is true, what somebody would do next who looked at the page for a minute and
+had seen neither the kit nor the truth, and whether that agrees. The alternative text of each picture is the
+page's verdict."""
 
 
 def main(into: Path | None, wanted: list[str]) -> None:

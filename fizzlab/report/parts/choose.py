@@ -8,6 +8,7 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+import numpy as np
 import pandas as pd
 
 from fizzlab.errors import CannotAnswer, cannot
@@ -248,7 +249,7 @@ def keep_sentence(chosen: Judgement) -> str:
     judged, voice = chosen.choice, chosen.voice
     best, name, settings = judged.best, voice.name(judged.best), voice.settings
     sure = judged.settled and not (judged.limits and best["meets_low"] < HALF)
-    keep = say("keep", name=name, now="" if sure else say("for_now"))
+    keep = say("keep", name=name, now="" if sure else say("for_now")) + _reason(judged, voice)
     others = _rivals(judged)
     if len(others):
         few = len(others) < 3
@@ -266,6 +267,19 @@ def keep_sentence(chosen: Judgement) -> str:
     if best["meets"] < HALF:
         return say("no_combination_can_be", name=name, told=told)
     return f"{keep}: {told}."
+
+
+def _reason(judged: Choice, voice: Voice) -> str:
+    """In which response the best has most over the others, of what is asked of it."""
+    found = dict[str, float]()
+    for name, each in judged.responses.items() if len(judged.table) > 1 else ():
+        worth = each["meets"].to_numpy(float) if "meets" in each else np.ones(len(each))
+        for wish in (wish for wish in judged.wishes if wish.response == name):
+            worth = worth * wish.granted(each["estimate"].to_numpy(float))
+        found[name] = float(worth[0] - worth[1:].mean())
+    name = max(found, key=lambda name: found[name], default="")
+    label = voice.settings.measure(name).label if name and found[name] > HARDLY else ""
+    return say("kept_for", label=label) if label else ""
 
 
 def asked_of(chosen: Judgement) -> str:

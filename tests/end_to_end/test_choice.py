@@ -106,7 +106,7 @@ def test_the_answer_in_words(cores: Analysis) -> None:
     """The one snapshot of these sentences."""
     pieces = sections.choice(cores)
     said = keep_sentence(chosen_of(cores))
-    assert said.startswith("Keep emulsifier + pearl for now: nearly every new batch keeps every limit")
+    assert said.startswith("Keep emulsifier + pearl for now, for its dry time: nearly every new batch keeps ")
     assert lines_of(pieces)[:3] == [
         "It is the best with a chance of 78 %. "
         "Gum + pearl (14 %) or emulsifier + lake (6 %) could also be best.",
@@ -148,7 +148,7 @@ def test_a_settled_choice_needs_no_more_batches(tmp_path: Path) -> None:
     with pytest.raises(CannotAnswer, match="None are needed"):
         further(done.trial, chosen_of(done).choice)
     said = lines_of(sections.choice(done))
-    assert keep_sentence(chosen_of(done)).startswith("Keep gum + dye:")
+    assert keep_sentence(chosen_of(done)).startswith("Keep gum + dye, for its ")
     assert any(line.startswith("None are needed") for line in said)
 
 

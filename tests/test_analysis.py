@@ -103,6 +103,7 @@ def test_how_many_comparisons_chance_alone_would_show(cores: Analysis) -> None:
     assert by_chance(replace(cores, fits={"fizz_s": cores.fits["fizz_s"]})) == []
 
 
+@pytest.mark.slow
 def test_what_differs_mostly_between_days_is_judged_with_the_days() -> None:
     """A fit that knows batches only showed a binder that did nothing in 19 of 100 such trials."""
     rng, shown = np.random.default_rng(31), []

@@ -223,6 +223,7 @@ def test_interval_of_a_quantity_follows_its_scale() -> None:
     assert half["conf_high"] == pytest.approx(np.log(2) / rate["conf_low"], rel=1e-5)
 
 
+@pytest.mark.slow
 def test_an_interval_that_runs_into_a_bound_or_has_no_end_says_so() -> None:
     # only the first, straight part of the rise is seen: any high plateau with a low rate would do
     y = readings(3, scatter=0.05, x=np.linspace(0, 6, 9))

@@ -271,6 +271,7 @@ def test_a_log_keeps_what_stands_there_and_its_order() -> None:
     assert times == sorted(times)
 
 
+@pytest.mark.slow
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=30, unique=True), st.data())
 @settings(deadline=None, max_examples=10)
 def test_overlapping_exports_make_one_log_in_any_order(minutes: list[int], data: st.DataObject) -> None:

@@ -129,6 +129,7 @@ def test_a_batch_never_seen_to_the_end_counts_as_longer() -> None:
     assert fit.effects[0].conf_low < 1.3 < fit.effects[0].conf_high
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(factor=st.floats(0.1, 10), seed=st.integers(0, 50))
 def test_another_clock_changes_seconds_only(factor: float, seed: int) -> None:

@@ -95,6 +95,7 @@ def test_moved_amounts_are_planned_around_the_best(recorded: Trial) -> None:
     assert "# grams of gas that half a piece" in (there / "trial.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_batches_are_added_and_no_reading_is_touched(recorded: Trial) -> None:
     batches = [{"colour": "dye", "binder": "gum", "day": 1}, {"colour": "lake", "binder": "gum", "day": 2}]
     folder = recorded("cores", {"kind": "add", "batches": batches})

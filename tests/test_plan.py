@@ -716,6 +716,7 @@ def test_the_examples_of_the_guide_are_read_as_they_stand(
     assert list(planned.runs["planned_at"])[::6] == ["2026-03-06T07:00", "2026-03-09T07:00"]
 
 
+@pytest.mark.slow
 def test_spreads_of_an_earlier_trial_replace_the_assumption(tmp_path: Path) -> None:
     from fizzlab.trial import shipped
 

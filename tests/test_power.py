@@ -59,6 +59,7 @@ def test_what_cannot_be_judged_is_refused() -> None:
         power(pd.DataFrame({"colour": ["pearl", "dye", "dye"]}))
 
 
+@pytest.mark.slow
 def test_the_air_costs_a_factor_of_the_room_more_than_one_of_the_batch() -> None:
     air = Category("air", ("plain", "dried"), "plain")
     runs = by_days(6, 4).assign(air=np.repeat(["plain", "dried"] * 3, 4))

@@ -230,6 +230,7 @@ def test_the_section_tells_the_numbers_of_the_study(workshop: Path) -> None:
     assert [piece.name for piece in pieces if isinstance(piece, Picture)] == ["season-lines", "drift-days"]
 
 
+@pytest.mark.slow
 def test_air_that_no_trial_met_is_marked(workshop: Path) -> None:
     trial = load(workshop / "now")
     damp = trial.settings.drying.forecast_air.model_copy(update={"rh_pct": 96.0})  # type: ignore[union-attr]

@@ -208,6 +208,7 @@ def _filled_in(tmp_path: Path) -> None:
     assert "lots" in form.reasons["plan.batches_per_day"].value
 
 
+@pytest.mark.slow
 def test_a_season_that_changes_nothing_is_set_up_by_terminal_and_form(tmp_path: Path) -> None:
     typed = ["A damp winter", "How much longer?", "", "", "season", "", "", "", "4", "2", *[""] * 4]
     result = CliRunner().invoke(main, ["new", str(tmp_path / "asked")], input="\n".join(typed) + "\n")
@@ -239,6 +240,7 @@ def test_a_new_line_of_the_form_leaves_what_is_being_typed_above_it(tmp_path: Pa
     assert first not in lines.view.children
 
 
+@pytest.mark.slow
 def test_the_form_holds_nothing_of_the_trial_before(tmp_path: Path) -> None:
     form = Setup(str(shipped.demo("cores")))
     assert form.fields["title"].value

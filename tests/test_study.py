@@ -145,6 +145,7 @@ def test_every_combination_that_was_made_is_forecast_and_none_held_at_a_control(
     assert {"binder:colour"} <= set(done.joint["dry_h"].joint)
 
 
+@pytest.mark.slow
 def test_a_joint_effect_that_is_shown_is_used_in_forecasts(make_trial: MakeTrial) -> None:
     runs, touch = ["run,day,made_at,colour,binder_g"], ["run,piece,hours,dry"]
     random = np.random.default_rng(5)

@@ -367,6 +367,7 @@ def test_confounded_terms_are_named():
         fitted(found, table, [TWO, Amount("binder_g", "g")])
 
 
+@pytest.mark.slow
 def test_two_days_judge_what_changed_within_them():
     found, table = simulate(3, days=2)
     result = fitted(found, table)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 from collections.abc import Callable
 from html import unescape
 from pathlib import Path
 
 import pandas as pd
 import pytest
+import tomlkit
 from click.testing import CliRunner
 from kept_trial import entry_of
 from PIL import Image
@@ -74,6 +76,16 @@ def test_a_season_says_how_long_to_wait_in_dry_and_in_damp_air() -> None:
     usual = [float(each) for each in re.findall(r"([\d.]+) h at", typical)]
     assert hours[0] > usual[0]
     assert hours[-1] > usual[-1]
+
+
+def test_a_trial_that_leaves_the_air_out_is_not_said_to_know_little_of_it(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(shipped.demo("season"), tmp_path / "season"))
+    toml = tomlkit.parse((folder / "trial.toml").read_text(encoding="utf-8"))
+    toml.setdefault("drying", tomlkit.table())["air"] = "none"
+    toml["drying"].pop("forecast_air", None)
+    (folder / "trial.toml").write_text(tomlkit.dumps(toml), encoding="utf-8")
+    (waits,) = verdict(analyse(load(folder), ["dry_h"]))
+    assert "19 of 20 batches" in waits
 
 
 def test_it_has_at_most_200_words_beside_table_and_picture(cores: Analysis) -> None:

@@ -16,6 +16,7 @@ import click
 from fizzlab.errors import BadInput, FizzlabError, Problem, hard
 from fizzlab.language import say, speaking
 from fizzlab.trial.journal import JOURNAL, Journal
+from fizzlab.trial.placing import refuse_records
 
 
 class TrialFolder(click.Path):
@@ -26,6 +27,7 @@ class TrialFolder(click.Path):
         for path in (folder, *folder.glob("*/")):
             with suppress(FizzlabError, OSError):  # whoever loads the trial says what still waits
                 if (path / JOURNAL).exists() and Journal.open(path).waiting():
+                    refuse_records(path)  # what stands there is never changed
                     from fizzlab.bench.logbook import Logbook
 
                     Logbook(path)

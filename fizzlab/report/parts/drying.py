@@ -104,11 +104,8 @@ def _wait(fit: CuringFit, new: Mapping[Any, Any], share: float) -> float:
 
 def waits(fit: CuringFit, new: Mapping[str, Any], done: Analysis, name: str = "") -> str:
     """How long to wait with what is called so; nothing to go by where batches are few or differ too much."""
-    where, hours, asked = (
-        air_words(fit, done),
-        _wait(fit, new, done.share),
-        done.settings.responses.get("dry_h"),
-    )
+    where, hours = air_words(fit, done), _wait(fit, new, done.share)
+    asked = done.settings.responses.get("dry_h")
     if not hours < MOST_WAIT * float(fit.predict(new, share=done.share)["estimate"].iloc[0]):
         return say("how_long_new")
     most = None if asked is None else asked.at_most

@@ -155,7 +155,8 @@ def verdict(done: Analysis) -> list[str]:
     if said and len(said) < SENTENCES - 1 and asked == ["dry_h"] and fit is not None and fit.air_matters:
         said += _damp(fit, done)
     if not said and fit is not None:
-        said = _damp(fit, done) if fit.air_matters else [say("cant_tell_air"), capital(waits(fit, {}, done))]
+        open_ = say("cant_tell_air") if fit.air else ""
+        said = _damp(fit, done) if fit.air_matters else [open_, capital(waits(fit, {}, done))]
     if not said:
         why = next(iter(done.reasons.values()), None)
         told = spoken(str(why), done.settings) if why else say("nothing_measured")

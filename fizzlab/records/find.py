@@ -47,12 +47,13 @@ class Summary:
     @cached_property
     def inputs(self) -> dict[str, Any]:
         """What ``inputs.json`` of the record says: its settings under `parameters`, and its notes."""
-        return _dict(_json(self.folder / "inputs.json"))
+        return _dict(_json(f"{self.folder}/inputs.json"))
 
     def findings(self) -> list[str]:
         """The sentences of its findings; none where they cannot be read."""
-        found = map(_dict, _list(_json(self.folder / "findings.json")))
-        return [text for item in found if isinstance(text := item.get("sentence"), str)]
+        found = _list(_json(f"{self.folder}/findings.json"))
+        told = [item.get("sentence") for item in found if isinstance(item, dict)]
+        return [text for text in told if isinstance(text, str)]
 
     def question(self) -> str:
         """The question that the trial asked when the record was made."""
@@ -125,14 +126,17 @@ def find(folder: Path, words: Sequence[str] = (), *, lot: str = "") -> list[Reco
         lots = [(f"lot of {of}", name) for of, names in summary.report.lots.items() for name in names]
         used = [(of, name) for of, name in lots if name.casefold() == lot]
         passages = [*summary.passages()] if used or not lot else []
-        everything = "\n".join(text for _, text in passages).casefold()
-        if passages and all(word in everything for word in wanted):
-            hits = [each for each in passages if any(map(each[1].casefold().__contains__, wanted))]
-            found.append(RecordMatch(summary, tuple(dict.fromkeys([*used, *hits]))))
+        folded = [text.casefold() for _, text in passages]
+        hits = [[place for place, text in enumerate(folded) if word in text] for word in wanted]
+        if passages and all(hits):
+            places = sorted(set().union(*hits))
+            found.append(
+                RecordMatch(summary, tuple(dict.fromkeys([*used, *map(passages.__getitem__, places)])))
+            )
     return found
 
 
-def _json(path: Path) -> Any:
+def _json(path: str) -> Any:
     try:
         return from_json(bytes_of(path))
     except (OSError, ValueError, BadInput):

@@ -148,6 +148,8 @@ class Adoption(_Entry):
 
 Entry = PlanEntry | Report | Correction | SignOff | Adoption
 
+_STABLE = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
 _ANY: TypeAdapter[Entry] = TypeAdapter(Annotated[Entry, Field(discriminator="kind")])
 
 
@@ -295,8 +297,7 @@ def canonical(value: Any) -> bytes:
     >>> canonical({"b": [1, 2.5], "a": "drücken"}).decode()
     '{"a":"drücken","b":[1,2.5]}'
     """
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return text.encode("utf-8")
+    return _STABLE.encode(value).encode("utf-8")
 
 
 def sha256(data: bytes) -> str:

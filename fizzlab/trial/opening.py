@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
 from contextlib import suppress
 from pathlib import Path
@@ -14,14 +15,15 @@ from fizzlab.language import languages, spoken
 MOST_BYTES = 200 * 1024 * 1024
 
 
-def bytes_of(path: Path) -> bytes:
+def bytes_of(path: str | Path) -> bytes:
     """What a file holds; BadInput, not opened, where it is a pipe, a device or a folder, or is too large."""
-    about = path.stat()
+    about = os.stat(path)
     if not S_ISREG(about.st_mode):
-        raise refuse("no_file", path.name)
+        raise refuse("no_file", os.path.basename(path))
     if about.st_size > MOST_BYTES:
-        raise refuse("file_too_large", path.name)
-    return path.read_bytes()
+        raise refuse("file_too_large", os.path.basename(path))
+    with open(path, "rb", buffering=0) as file:  # plain, since a search of the records opens thousands
+        return file.readall()
 
 
 def language_of(folder: Path) -> str:

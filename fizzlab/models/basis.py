@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations, product
 from typing import Any, Literal
 
@@ -64,16 +65,17 @@ class FactorBasis:
             raise ValueError(f"the fit has no factor {name}")
         return found
 
-    def _line(self, factor: Amount) -> tuple[float, float]:
-        """The middle of what was tried and half its width, as the amount enters the model."""
-        low, high = factor.matrix(pd.Series(self.ranges[factor.name]))[:, 0]
-        return float(low + high) / 2, float(high - low) / 2
+    @cached_property
+    def _lines(self) -> dict[str, tuple[float, float]]:
+        """The middle of what was tried and half its width, by amount, as it enters the model."""
+        ends = {each.name: each.matrix(pd.Series(self.ranges[each.name]))[:, 0] for each in self.amounts}
+        return {name: (float(low + high) / 2, float(high - low) / 2) for name, (low, high) in ends.items()}
 
     def decoded(self, coded: Array) -> dict[str, float]:
         """One point of coded amounts, back to the maker's units."""
         found = {}
         for factor, value in zip(self.amounts, coded, strict=True):
-            middle, half = self._line(factor)
+            middle, half = self._lines[factor.name]
             found[factor.name] = float(np.exp(middle + value * half) if factor.log else middle + value * half)
         return found
 
@@ -81,7 +83,7 @@ class FactorBasis:
         """The columns of one factor."""
         columns = factor.matrix(values)
         if isinstance(factor, Amount):
-            middle, half = self._line(factor)
+            middle, half = self._lines[factor.name]
             return (columns - middle) / half
         return columns - (values.astype(str) == factor.control).to_numpy(float)[:, None]
 

@@ -136,10 +136,12 @@ def critical(correlation: Array, df: float, conf_level: float = 0.95) -> float:
 def _limit(beyond: Callable[[float], float], many: float, df: float, conf_level: float) -> float:
     """What some of `many` t is beyond with 1 - `conf_level`: between the limits of one and Bonferroni's."""
     low, high = (float(stats.t.isf((1 - conf_level) / 2 / count, df)) for count in (1, many))
-    if many == 1:
-        return low
-    ends = low * 0.98, high * 1.02
-    return float(brentq(lambda limit: beyond(limit) - (1 - conf_level), *ends, xtol=1e-8))
+
+    def past(log_limit: float) -> float:  # a tail is nearly a power, and this then a straight line
+        return float(np.log(beyond(np.exp(log_limit)) / (1 - conf_level)))
+
+    ends = np.log([low * 0.999, high * 1.001])
+    return low if many == 1 else float(np.exp(brentq(past, *ends, xtol=1e-6)))
 
 
 @lru_cache(maxsize=256)

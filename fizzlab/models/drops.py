@@ -16,11 +16,11 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
-from fizzlab.errors import cannot
+from fizzlab.errors import CannotAnswer, cannot
 from fizzlab.language import say
 from fizzlab.models.censored import rising, summed
 from fizzlab.models.plotting import INK, axes_for, drawn_apart, looks
-from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df, outward
+from fizzlab.models.result import Effect, FitResult, Interval, asked, joined_df
 from fizzlab.models.strata import Strata, prepare
 from fizzlab.models.terms import (
     Category,
@@ -44,8 +44,10 @@ _TOLD = 2 / np.pi  # what a drop from the median height tells, in terms of a bre
 
 def _quadrature(*many: int) -> tuple[Array, Array]:
     """Nodes and log weights of batches and of days, each of shape (nodes of batches, nodes of days)."""
-    rules = [np.polynomial.hermite_e.hermegauss(n) for n in many]
-    rules = [(node, np.log(weight / weight.sum())) for node, weight in rules]
+    rules = []
+    for node, weight in map(np.polynomial.hermite_e.hermegauss, many):
+        told = weight > 1e-8 * weight.max()  # the others cost time alone
+        rules.append((node[told], np.log(weight[told] / weight.sum())))
     nodes, weights = (np.stack(np.meshgrid(*part, indexing="ij")) for part in zip(*rules, strict=True))
     return nodes, weights
 
@@ -139,7 +141,7 @@ class _Likelihood:
         """Maximise over ``eta = offset + design @ free`` and r; the penalty stays that of the whole model.
 
         Even in r, the likelihood can have a maximum at r = 0 and another beyond: all are looked for where it
-        is to be `sure`, else the one `near` a known one.
+        is to be `sure`, near a known one to 0.001 of its logarithm, else the one `near` that.
         """
         many = self.shared
 
@@ -152,14 +154,14 @@ class _Likelihood:
                 return 1e10, np.zeros_like(at)
             return -value, -slope
 
-        options: dict[str, object] = {"gtol": 1e-6 if near is None else 1e-4}
+        options: dict[str, object] = {"gtol": 1e-6 if near is None else 1e-2 if sure else 1e-4}
         found, free, starts = [], np.zeros(design.shape[1]), 0.15 + 1.35 * np.eye(many + 1, many, -1)
         if near is not None:
             options["hess_inv0"] = near.inverse
             free, starts = near.free, starts if sure else near.bends[None]
         for start in (np.append(free, each) for each in starts):
             end = optimize.minimize(downhill, start, jac=True, method="BFGS", options=options)
-            found += [end] if np.abs(end.jac).max() < 1e-3 else []
+            found += [end] if np.abs(end.jac).max() < (1e-3 if near is None or not sure else 1e-1) else []
         if not found:
             raise cannot("drops_unsettled")
         top = min(found, key=lambda each: each.fun)
@@ -292,10 +294,11 @@ class DropFit(FitResult):
 
     def fall(
         self, rest: Array, target: float, v: float, known: dict[float, Array], sure: bool = False
-    ) -> float:
+    ) -> tuple[float, float]:
         """Twice what log likelihood loses with ``(rest + v * height) @ coefficients`` held at `target`.
 
-        Begun near the nearest of the maxima that are `known` by v, or near that of all, and added to them.
+        And the slope of that by v, with all else held, since it is at its best. Begun near the nearest of the
+        maxima that are `known` by v, or near that of all, and added to them.
         """
         weights = rest.copy()
         weights[1] += v
@@ -312,7 +315,9 @@ class DropFit(FitResult):
         found = self.likelihood.maximum(design, column * target, near, sure)
         own = (target - weights[others] @ found.free) / weights[given]
         known[v] = np.append(np.insert(found.free, given, own), found.bends)
-        return max(0.0, 2.0 * (self.best.value - found.value))
+        by_eta = self.likelihood.at(column * target + design @ found.free, found.r)[1]
+        height = float(np.insert(found.free, given, own)[1])
+        return max(0.0, 2.0 * (self.best.value - found.value)), 2.0 * float(by_eta @ column) * height
 
     def _held(self, weights: Array, target: float) -> tuple[Array, Array]:
         """Where, by the curvature at the best, the maximum with a contrast at `target` lies; its inverse."""
@@ -334,16 +339,27 @@ class DropFit(FitResult):
         step = limit * float(np.sqrt(weights @ self.best.inverse @ weights)) / slope
 
         def end(step: float) -> float:
-            at, known = estimate, dict[float, Array]()
-
-            def past(v: float, sure: bool = False) -> float:
-                return float(np.sqrt(self.fall(rest, target, v, known, sure))) - limit
-
-            while np.isfinite(found := outward(past, at, step, 1e-4)) and past(found, True) < -1e-3:
-                at, other = found, known[found]  # another maximum is higher there: it is followed
-                known.clear()
-                known[at] = other
-            return found
+            at, inner, outer, sure = estimate + step, estimate, np.copysign(np.inf, step), False
+            known = dict[float, Array]()
+            while abs(at - estimate) < 2**13 * abs(step):
+                try:
+                    lost, slope = self.fall(rest, target, at, known, sure)
+                except CannotAnswer:
+                    break
+                past, slope = np.sqrt(lost) - limit, slope / (2 * np.sqrt(lost))
+                if sure and past > -1e-3:
+                    return float(at)
+                if sure:  # another maximum is higher there: it is followed
+                    outer, known = np.copysign(np.inf, step), {at: known[at]}
+                inner, outer = (at, outer) if past < 0 else (inner, at)
+                sure = not sure and abs(past) < 1e-5
+                newton = at - past / slope if slope * step > 0 else np.inf
+                if not sure and past < 0:  # at most twice as far
+                    double = 2 * at - estimate
+                    at = newton if abs(newton - estimate) < abs(double - estimate) else double
+                elif not sure:
+                    at = newton if min(inner, outer) < newton < max(inner, outer) else (inner + outer) / 2
+            return float(np.copysign(np.inf, step))
 
         self.profiled[key] = estimate, end(-step), end(step)
         return self.profiled[key]
@@ -477,7 +493,9 @@ def _effects(fit: DropFit) -> tuple[Effect, ...]:
             with np.errstate(over="ignore"):
                 ends = np.exp(np.array(fit.profile(rest)) * fit.unit).tolist()
             df = fit.df_of(rest)
-            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0, {}, True), 1, df))
+            known = dict[float, Array]()
+            fit.fall(rest, 0.0, 0.0, known, True)
+            p = float(stats.f.sf(fit.fall(rest, 0.0, 0.0, known)[0], 1, df))
             judge = "days" if fit.strata.by_days(rest[fit.held][None]) else "batches"
             level, control = (level_name(term, value) for value in pair)
             numbers = (*ends, df, p, judge, fit.n_batches, fit.conf_level)

@@ -102,11 +102,7 @@ class TrialSettings(Section):
 
     def measures(self) -> dict[str, Measure]:
         """Everything that may be measured in this trial: what fizzlab knows, then the maker's own."""
-        own = {name: asked.measure(name) for name, asked in self.responses.items() if name not in MEASURES}
-        money = "" if self.recipe is None else self.recipe.currency
-        known = {name: worded(each) for name, each in MEASURES.items()}
-        paid = {name: replace(each, unit=money) for name, each in known.items() if each.paid}
-        return known | paid | own
+        return {name: self.measure(name) for name in (*MEASURES, *self.responses)}
 
     def tables(self) -> dict[str, TableSpec]:
         """Every table that this trial may have; `runs` has its factors and numbers among its columns."""
@@ -128,7 +124,11 @@ class TrialSettings(Section):
 
     def measure(self, response: str) -> Measure:
         """How a response is spoken of and compared: one of `MEASURES`, or the maker's own."""
-        return self.measures()[response]
+        if response not in MEASURES:
+            return self.responses[response].measure(response)
+        known = worded(MEASURES[response])
+        money = "" if self.recipe is None else self.recipe.currency
+        return replace(known, unit=money) if known.paid else known
 
     def made_recipe(self) -> Recipe | None:
         """The recipe with its rules, or None where trial.toml has none; see `make_recipe`."""

@@ -88,13 +88,14 @@ def _log_det(point: Point, width: int, log_alpha: float) -> float:
 def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
     """Maximise the restricted log-likelihood over (log alpha, rho, phi), starting at the ML fit."""
     width = model.data.x.shape[1]
-    last = top
+    last, along = top, np.zeros((width, len(top) - width))  # and how gamma follows the variances there
+    known = dict[bytes, tuple[Array, Point, float, float]]()
 
     def at(psi: Array) -> tuple[float, Array, Array]:
-        nonlocal last
+        nonlocal last, along
         h = 1e-4
         try:
-            theta, point = _profile(model, np.concatenate([last[:width], psi]))
+            theta, point = _profile(model, np.append(last[:width] + along @ (psi - last[width:]), psi))
             middle = _log_det(point, width, float(psi[0]))
             follow = np.linalg.solve(-point.hessian[:width, :width], point.hessian[:width, width:])
             slope = point.score[width:].copy()
@@ -112,19 +113,18 @@ def _restrict(model: Model, top: Array) -> tuple[Array, Point, float]:
         except (NotFitted, np.linalg.LinAlgError):
             # no value here: the trust region shrinks, and the last good theta is kept as the start
             return -1e300, np.zeros_like(psi), -np.eye(len(psi))
-        last = theta
+        last, along = theta, follow
+        known[psi.tobytes()] = theta, point, middle, float(np.abs(slope).max())
         return point.loglik - middle, slope, curvature
 
     start = top[width:].copy()
     start[1:] = np.maximum(np.abs(start[1:]) * 1.2, 0.3)
     psi = censored.ascend(at, start, 1e-4, 0.5, 2.0)
-    value, slope, _ = at(psi)
-    if value < -1e299 or np.abs(slope).max() > 1e-3:
+    theta, point, middle, steepest = known.get(psi.tobytes(), (top, None, 0.0, np.inf))
+    if point is None or steepest > 1e-3:
         raise NotFitted("satisfied")
-    theta, point = _profile(model, np.concatenate([last[:width], psi]))
     log_det_r = float(np.log(np.abs(np.diag(model.data.r))).sum())
-    criterion = point.loglik - _log_det(point, width, float(theta[width])) - log_det_r
-    return theta, point, criterion + width * censored.HALF_LOG_2PI
+    return theta, point, point.loglik - middle - log_det_r + width * censored.HALF_LOG_2PI
 
 
 def _result(model: Model, theta: Array, point: Point, loglik: float, criterion: float) -> ArrayFit:

@@ -141,7 +141,7 @@ def _limit(beyond: Callable[[float], float], many: float, df: float, conf_level:
         return float(np.log(beyond(np.exp(log_limit)) / (1 - conf_level)))
 
     ends = np.log([low * 0.999, high * 1.001])
-    return low if many == 1 else float(np.exp(brentq(past, *ends, xtol=1e-6)))
+    return low if many == 1 else float(np.exp(brentq(past, *ends, xtol=1e-8)))
 
 
 @lru_cache(maxsize=256)

@@ -19,9 +19,8 @@ from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
 from fizzlab.report.page import lost_in
-from fizzlab.trial.folder import WORKBOOK
-from fizzlab.trial.placing import recover
-from fizzlab.trial.settings import FILE
+from fizzlab.trial.opening import FILE
+from fizzlab.trial.placing import WORKBOOK, recover
 
 
 @dataclass(frozen=True)

@@ -17,12 +17,11 @@ from html import escape, unescape
 from typing import TYPE_CHECKING, Any, Self
 from urllib.parse import quote
 
-import pandas as pd
-
 from fizzlab.errors import FizzlabError, Unforeseen
 from fizzlab.language import ENGLISH, dated, listed, say, speaking, spoken, wording
 
 if TYPE_CHECKING:
+    import pandas as pd
     from jinja2 import Environment
     from matplotlib.figure import Figure
 
@@ -205,6 +204,8 @@ class Part(list[object]):
     @property
     def findings(self) -> pd.DataFrame:
         """The numbers behind its sentences: topic, sentence, estimate, low, high, unit and so on."""
+        import pandas as pd
+
         rows = [asdict(one) for each in self if isinstance(each, Findings) for one in each.findings]
         return pd.DataFrame(rows)
 

@@ -6,6 +6,7 @@ import contextlib
 import datetime as dt
 import json
 import os
+import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -18,12 +19,13 @@ from fizzlab.records.store import STOPPED
 from fizzlab.report import page
 from fizzlab.report import pdf as printing
 from fizzlab.report.children import KERNELS, surroundings
-from fizzlab.report.deviations import deviations
 from fizzlab.trial import shipped
-from fizzlab.trial.folder import RECORDS, Trial, folder_there, load, refuse_records
+from fizzlab.trial.placing import RECORDS, folder_there, refuse_records
 
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager
+
+    from fizzlab.trial.folder import Trial
 
 
 #: What a notebook loads.
@@ -158,6 +160,8 @@ def write_report(
         kernels = kernels or Kernels()
         with kernels.warm(making) as kernel:  # it loads its own while the tables are read
             says("reading")
+            from fizzlab.trial.folder import load  # and pandas, meanwhile
+
             trial = load(folder)
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
@@ -195,6 +199,8 @@ def write_report(
 
 
 def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any]:
+    from fizzlab.report.deviations import deviations
+
     used = {"name": notebook, "sha256": records.fingerprint(shipped.notebook(notebook))}
     settings = trial.settings
     return {
@@ -219,7 +225,8 @@ def _run(
     kernel: AsyncKernelManager,
 ) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
-    import papermill
+    with _left_out("rfc3987_syntax"):
+        import papermill
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
@@ -253,6 +260,17 @@ def _run(
     kept.parent.mkdir(parents=True, exist_ok=True)
     os.replace(out, kept)
     raise NotebookStopped(say("report_stopped", code=code, said=said), kept)
+
+
+@contextlib.contextmanager
+def _left_out(module: str) -> Iterator[None]:
+    """Here jsonschema does without a module that takes two seconds to build a grammar of addresses."""
+    absent = module not in sys.modules
+    if absent:
+        sys.modules[module] = None  # type: ignore[assignment]
+    yield
+    if absent:
+        sys.modules.pop(module, None)
 
 
 def _no_template(path: Path) -> str:

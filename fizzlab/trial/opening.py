@@ -11,6 +11,9 @@ from stat import S_ISREG
 from fizzlab.errors import FizzlabError, refuse
 from fizzlab.language import languages, spoken
 
+#: The name of the file that makes a folder a trial.
+FILE = "trial.toml"
+
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
 MOST_BYTES = 200 * 1024 * 1024
 
@@ -29,7 +32,7 @@ def bytes_of(path: str | Path) -> bytes:
 def language_of(folder: Path) -> str:
     """The language that a trial asks for; the one that is spoken where its trial.toml does not say."""
     with suppress(OSError, ValueError, RecursionError, FizzlabError):
-        said = tomllib.loads(bytes_of(folder / "trial.toml").decode("utf-8-sig")).get("language")
+        said = tomllib.loads(bytes_of(folder / FILE).decode("utf-8-sig")).get("language")
         return said if said in languages() else spoken()
     return spoken()
 

@@ -9,8 +9,8 @@ import tomlkit
 
 from fizzlab.language import say
 from fizzlab.trial.new import text_of
+from fizzlab.trial.opening import FILE
 from fizzlab.trial.placing import changing
-from fizzlab.trial.settings.sections import FILE
 
 #: Key, what it says where only that is no longer known, the last version that knew it, what follows.
 GONE = (

@@ -16,9 +16,9 @@ from fizzlab.errors import BadInput, CannotAnswer, Problem, did_you_mean, proble
 from fizzlab.language import say
 from fizzlab.measures import Measure
 from fizzlab.models.choose import Limit, Wish
+from fizzlab.trial.opening import FILE
 from fizzlab.trial.stamps import Order
 
-FILE = "trial.toml"
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 if TYPE_CHECKING:

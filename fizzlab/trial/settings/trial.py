@@ -19,18 +19,10 @@ from fizzlab.language import ENGLISH, languages, lines, say, texts
 from fizzlab.measures import MEASURES, TABLES, Column, Measure, TableSpec, tables, with_rater, worded
 from fizzlab.models.terms import Amount, Category, Term
 from fizzlab.recipe.ingredients import Recipe
-from fizzlab.trial.opening import bytes_of
+from fizzlab.trial.opening import FILE, bytes_of
 from fizzlab.trial.settings import sections
 from fizzlab.trial.settings.recipe import RecipeSettings, make_recipe
-from fizzlab.trial.settings.sections import (
-    FILE,
-    Complaints,
-    FactorSettings,
-    Name,
-    PlanSettings,
-    Section,
-    Text,
-)
+from fizzlab.trial.settings.sections import Complaints, FactorSettings, Name, PlanSettings, Section, Text
 
 #: Names that neither a factor nor a response of the maker's own may have.
 TAKEN = {column.name for column in TABLES["runs"].columns} | {"leave_out", "temp_c", "rh_pct", "vpd_kpa"}

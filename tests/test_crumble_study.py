@@ -146,6 +146,7 @@ def test_who_runs_high_in_the_colour_ways_is_found() -> None:
     assert "Mo" not in study.agreement.retrain
 
 
+@pytest.mark.slow
 def test_every_response_has_one_fit_and_its_numbers_are_those_of_the_report() -> None:
     done, study, _ = _demo("binder")
     assert list(study.numbers) == ["tumble_loss_pct", "broken_pct", "score"]
@@ -302,6 +303,7 @@ worst = 4
 """
 
 
+@pytest.mark.slow
 def test_the_index_is_only_what_was_stated(make_trial: MakeTrial) -> None:
     tables = {
         "tumbles": _tumbles(lambda i: 2 + i * 0.2),

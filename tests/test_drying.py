@@ -89,6 +89,7 @@ def test_a_mass_that_does_not_fall() -> None:
         fit_drying_curve(piece(HOURS, np.array([84.1, 84.1, 84.0, 84.1, 84.1, 84.0, 84.1, 84.0])))
 
 
+@pytest.mark.slow
 def test_scatter_without_drying() -> None:
     rng = np.random.default_rng(0)
     why = []

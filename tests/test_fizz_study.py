@@ -163,6 +163,7 @@ def test_a_trial_without_fizz_tables_has_no_section(make_trial: MakeTrial) -> No
     assert sections.fizz(analyse(trial)) == []
 
 
+@pytest.mark.slow
 def test_the_section_of_each_demo(done: dict[str, Analysis]) -> None:
     wanted = {"season": {"shelf-life"}, "colour-ways": set(), "binder": {"fizz-curves"}}
     for name, figures in wanted.items():
@@ -270,6 +271,7 @@ def without_theory(toml: str) -> str:
     return "\n".join(line for line in toml.splitlines() if not line.startswith("theory_g")) + "\n"
 
 
+@pytest.mark.slow
 def test_theory_comes_from_the_recipe(tmp_path: Path) -> None:
     """50 g of citric acid (192.12 g/mol) turn 3 mol of soda each to gas: 34.36 g, tenth by ten pieces."""
     folder = binder_with(tmp_path, lambda toml: without_theory(toml) + RECIPE)
@@ -282,12 +284,14 @@ def test_theory_comes_from_the_recipe(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_recipe_by_cups_is_said_to_be_loose(tmp_path: Path) -> None:
     cups = RECIPE.replace("100 g", "1 cup").replace("50 g", "1/2 cup").replace("pieces = 10", "pieces = 6")
     folder = binder_with(tmp_path, lambda toml: without_theory(toml) + cups)
     assert "is measured by volume" in said(sections.fizz(only_fizz(load(folder))))
 
 
+@pytest.mark.slow
 def test_without_a_theory_the_report_asks_for_one(tmp_path: Path) -> None:
     analysed = only_fizz(load(binder_with(tmp_path, without_theory)))
     assert study_of(analysed).reached is None

@@ -62,6 +62,7 @@ def _files(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
 
 
+@pytest.mark.slow
 def test_confirming_batches_get_a_folder_that_can_be_planned(recorded: Trial) -> None:
     folder = recorded("colour-ways", {"kind": "confirm", "combinations": COLOURS[:1], "repeats": 3})
     made, why = follow(folder)

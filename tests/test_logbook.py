@@ -291,10 +291,9 @@ STOPPED: dict[str, Callable[[Logbook], object]] = {
 }
 
 
-@pytest.mark.parametrize(
-    "press", ["touch", *(pytest.param(n, marks=pytest.mark.slow) for n in [*STOPPED][1:])]
-)
-@pytest.mark.parametrize("kind", [pytest.param("workbook", marks=pytest.mark.slow), "nowhere"])
+@pytest.mark.slow
+@pytest.mark.parametrize("press", STOPPED)
+@pytest.mark.parametrize("kind", ["workbook", "nowhere"])
 def test_stopped_at_any_step_nothing_confirmed_is_lost(press: str, kind: str, tmp_path: Path) -> None:
     folder = _folder(tmp_path, kind)
     book = Logbook(folder)
@@ -576,6 +575,7 @@ def test_trays_show_codes_and_nothing_of_the_recipe(planned: Path) -> None:
     assert book.pieces("A") == ["1", "2", "3", "4"]
 
 
+@pytest.mark.slow
 def test_the_time_of_making_is_logged_once(tmp_path: Path) -> None:
     folder = practice_folder(tmp_path)
     book = Logbook(folder)

@@ -31,6 +31,7 @@ def test_a_report_with_more_batches_than_one_before_is_another_look(tmp_path: Pa
     assert looks_of(trial) == (2, 3, now)
 
 
+@pytest.mark.slow
 def test_more_looks_need_more_confidence_and_one_look_none() -> None:
     levels = [constant_level(LOOKS[:looks]) for looks in range(1, 6)]
     assert levels[0] == 0.95

@@ -536,6 +536,7 @@ def test_nothing_of_the_maker_is_written_over(
     assert _snapshot(made) == before
 
 
+@pytest.mark.slow
 def test_a_failure_half_way_leaves_the_earlier_plan(folder: Folder, monkeypatch: pytest.MonkeyPatch) -> None:
     import fizzlab.trial.placing as room
 

@@ -75,6 +75,7 @@ def test_the_air_costs_a_factor_of_the_room_more_than_one_of_the_batch() -> None
 # --- touch checks -------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_number_of_a_batch_is_its_mean_given_its_brackets() -> None:
     spreads = Spreads(0.12, 0.15, 0.1, "a check")
     model = Model(by_days(2, 3), [COLOURS])
@@ -336,6 +337,7 @@ def season(folder: Path, text: str) -> TrialPlan:
     return read_plan(folder)
 
 
+@pytest.mark.slow
 def test_a_season_is_judged_by_its_days(tmp_path: Path) -> None:
     """Of numbers of batches in a balanced season, what the air does is a t test on the means of days."""
     nine = '[plan]\nkind = "season"\ndays = 9\nbatches_per_day = 2\ntables = ["weighings", "room_log"]\n'

@@ -51,7 +51,6 @@ ADDERS: dict[str, Callable[[Path], object]] = {
 
 
 #: One of them stands for all where time is short.
-EACH = [name if name == "sign-off" else pytest.param(name, marks=pytest.mark.slow) for name in ADDERS]
 
 
 def _plan(folder: Path) -> None:
@@ -60,8 +59,9 @@ def _plan(folder: Path) -> None:
         records.enter_plan(folder / "records", room, runs=[{"run": "A"}], **about)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("for_good", [False, True], ids=["one step fails", "full from there on"])
-@pytest.mark.parametrize("adds", EACH)
+@pytest.mark.parametrize("adds", ADDERS)
 def test_a_disk_that_is_full_at_any_step_leaves_everything_as_it_was(
     tmp_path: Path, adds: str, for_good: bool
 ) -> None:
@@ -111,7 +111,8 @@ def _only_what_a_kill_may_leave(folder: Path) -> None:
 
 
 @posix
-@pytest.mark.parametrize("adds", EACH)
+@pytest.mark.slow
+@pytest.mark.parametrize("adds", ADDERS)
 def test_a_process_killed_at_any_step_leaves_a_sound_ledger(tmp_path: Path, adds: str) -> None:
     folder = tmp_path / "quay"
     keep_record(folder)

@@ -319,6 +319,7 @@ def fill(folder: Path) -> None:
     book.save(folder / "readings.xlsx")
 
 
+@pytest.mark.slow
 def test_the_report_answers_how_good_the_test_is(folder: Path) -> None:
     (folder / "trial.toml").write_text(TOML.replace('"touch_checks", ', ""))
     write_plan(folder)

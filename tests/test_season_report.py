@@ -206,6 +206,7 @@ def test_the_first_trial_of_a_season_says_so(two: Path) -> None:
 # pooled --------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_section_tells_the_numbers_of_the_study(workshop: Path) -> None:
     done = analyse(load(workshop / "now"))
     across = sections.across_trials(done)
@@ -241,6 +242,7 @@ def test_air_that_no_trial_met_is_marked(workshop: Path) -> None:
     assert "not met in any trial" in found["season.forecast"].sentence  # type: ignore[attr-defined]
 
 
+@pytest.mark.slow
 def test_two_trials_are_not_pooled_and_it_is_said_what_that_hides(two: Path) -> None:
     pieces = section(load(earlier(two, "../autumn")))
     text = said(pieces)
@@ -250,6 +252,7 @@ def test_two_trials_are_not_pooled_and_it_is_said_what_that_hides(two: Path) -> 
     assert "season.between" not in findings(pieces)
 
 
+@pytest.mark.slow
 def test_trials_without_looks_or_air_are_left_out_with_the_reason(workshop: Path, tmp_path: Path) -> None:
     rng = np.random.default_rng(2)
     write(tmp_path / "no-log", {k: v for k, v in tables(rng, "2025-01-02").items() if k != "room_log"})
@@ -263,6 +266,7 @@ def test_trials_without_looks_or_air_are_left_out_with_the_reason(workshop: Path
     }
 
 
+@pytest.mark.slow
 def test_a_trial_too_small_to_fit_still_gets_the_others_forecast(workshop: Path, tmp_path: Path) -> None:
     folder = write(tmp_path / "now", tables(np.random.default_rng(3), "2026-01-01", batches=1))
     names = [str(workshop / name) for name in ("spring", "summer", "autumn")]

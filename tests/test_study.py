@@ -44,6 +44,7 @@ def _holds(row: dict[str, float], truth: float) -> bool:
     return row["conf_low"] <= truth <= row["conf_high"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["season", "colour-ways", "binder"])
 def test_demo_truth_lies_in_the_intervals(name: str) -> None:
     truth, fit = TRUTH[name], _dried(shipped.demo(name))

@@ -7,6 +7,7 @@ none were planned, each has the critical value of S. J. Pocock (Biometrika 64, 1
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -61,11 +62,12 @@ def planned_level(batches: Sequence[int], last: int, conf_level: float = 0.95) -
         return constant_level(batches, conf_level)
     shares = np.asarray(batches) / last
     spent = 4 * stats.norm.sf(stats.norm.isf((1 - conf_level) / 4) / np.sqrt(shares))
-    bounds: list[float] = []
+    bounds: tuple[float, ...] = ()
     for look, error in enumerate(spent.tolist(), start=1):
-        bounds.append(_next_bound(bounds, batches[:look], error))
+        bounds += (_next_bound(bounds, tuple(batches[:look]), error),)
     return float(1 - 2 * stats.norm.sf(min(bounds[-1], _FARTHEST)))
 
 
-def _next_bound(bounds: Sequence[float], batches: Sequence[float], spent: float) -> float:
+@lru_cache(maxsize=64)
+def _next_bound(bounds: tuple[float, ...], batches: tuple[float, ...], spent: float) -> float:
     return float(brentq(lambda c: _held([*bounds, c], batches) - (1 - spent), 1.0, 40.0, xtol=1e-6))

@@ -204,6 +204,7 @@ def test_ctrl_c_leaves_nothing_half_written(make_trial: MakeTrial) -> None:
     assert not (folder / "records").exists()
 
 
+@pytest.mark.slow
 def test_a_folder_that_may_not_be_written(make_trial: MakeTrial) -> None:
     folder = make_trial()
     (folder / "records").write_text("a file where the folder should be")

@@ -341,24 +341,29 @@ class DropFit(FitResult):
         def end(step: float) -> float:
             at, inner, outer, sure = estimate + step, estimate, np.copysign(np.inf, step), False
             known = dict[float, Array]()
-            while abs(at - estimate) < 2**13 * abs(step):
+            for _ in range(200):
                 try:
                     lost, slope = self.fall(rest, target, at, known, sure)
                 except CannotAnswer:
                     break
-                past, slope = np.sqrt(lost) - limit, slope / (2 * np.sqrt(lost))
+                past, steep = np.sqrt(lost) - limit, lost > 0 and slope * step > 0
                 if sure and past > -1e-3:
                     return float(at)
                 if sure:  # another maximum is higher there: it is followed
                     outer, known = np.copysign(np.inf, step), {at: known[at]}
                 inner, outer = (at, outer) if past < 0 else (inner, at)
-                sure = not sure and abs(past) < 1e-5
-                newton = at - past / slope if slope * step > 0 else np.inf
-                if not sure and past < 0:  # at most twice as far
+                leap = abs(outer - inner) < 1e-4 * abs(step)  # from one maximum to a lower one
+                if not sure and (leap or abs(past) < 1e-5):
+                    at, sure = outer if leap else at, True
+                    continue
+                newton, sure = at - past * 2 * np.sqrt(lost) / slope if steep else np.inf, False
+                if past < 0 and not np.isfinite(outer):  # at most twice as far
                     double = 2 * at - estimate
                     at = newton if abs(newton - estimate) < abs(double - estimate) else double
-                elif not sure:
+                else:
                     at = newton if min(inner, outer) < newton < max(inner, outer) else (inner + outer) / 2
+                if abs(at - estimate) > 2**13 * abs(step):
+                    break
             return float(np.copysign(np.inf, step))
 
         self.profiled[key] = estimate, end(-step), end(step)

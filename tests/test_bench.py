@@ -62,7 +62,6 @@ def test_nothing_is_logged_before_a_choice(bench: Bench) -> None:
     assert bench.book.logged() == []
 
 
-@pytest.mark.slow
 def test_a_day_at_the_bench(bench: Bench, clock: Clock) -> None:
     run = _choose(bench)
     bench.made.click()
@@ -126,7 +125,6 @@ def test_a_glove_that_presses_twice_logs_once(bench: Bench, clock: Clock) -> Non
     assert len(bench.book.logged()) == 3
 
 
-@pytest.mark.slow
 def test_a_press_waits_for_the_last_digits(bench: Bench, clock: Clock) -> None:
     run = _choose(bench)
     bench.made.click()
@@ -166,7 +164,6 @@ def _all(widget: object) -> list[object]:
     return [widget, *(inner for child in getattr(widget, "children", ()) for inner in _all(child))]
 
 
-@pytest.mark.slow
 def test_a_running_stopwatch_is_taken_up_again(bench: Bench, clock: Clock) -> None:
     bench.mode.value = "Fizz"
     run = _choose(bench, "3")
@@ -254,7 +251,6 @@ def test_each_other_table_and_the_makers_own_measure_has_its_buttons(folder: Pat
     assert (folder / "scent.csv").read_text().splitlines()[1] == f"{run},1,7,"
 
 
-@pytest.mark.slow
 def test_what_is_not_planned_comes_by_one_more_press(folder: Path, clock: Clock) -> None:
     toml = (folder / "trial.toml").read_text()
     planned = '["touch_checks", "weighings", "fizz_times", "fizz_curves", "room_log"]'
@@ -327,7 +323,6 @@ def test_a_press_that_comes_late_counts_from_when_it_was_made(bench: Bench, cloc
     assert bench.stamp.value == ""
 
 
-@pytest.mark.slow
 def test_another_page_is_caught_up_with(bench: Bench, clock: Clock) -> None:
     other = Bench(Logbook(bench.book.folder), clock)
     clock.now += 1

@@ -288,7 +288,6 @@ def test_check_says_what_is_due_and_odd_in_the_trials_language(toy: str, tmp_pat
     assert left(result.output, *TABLES, str(folder)) == []
 
 
-@pytest.mark.slow
 def test_the_bench_speaks_the_trials_language(toy: str, tmp_path: Path) -> None:
     folder = practice_folder(tmp_path)
     with speaking(toy):

@@ -84,7 +84,6 @@ repeats
 """
 
 
-@pytest.mark.slow
 def test_a_trial_of_two_by_two_is_planned_without_editing_a_file(tmp_path: Path) -> None:
     made = tmp_path / "made"
     result = CliRunner().invoke(main, ["new", str(made)], input=TYPED)
@@ -264,7 +263,6 @@ def test_a_second_new_trial_begins_empty_in_a_folder_of_its_own(
     assert (again.folder.value, again.fields["title"].value) == ("../my-trial-2", "")
 
 
-@pytest.mark.slow
 def test_a_file_that_changed_since_it_was_opened_is_not_written_over(tmp_path: Path) -> None:
     path = tmp_path / "trial.toml"
     path.write_text(draft(Answers(TOLD, ROWS)).text, encoding="utf-8")

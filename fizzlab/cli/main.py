@@ -17,9 +17,8 @@ from fizzlab.cli.saying import InSentences
 # fizzlab has no plugins, and to look for some takes as long as to read a ledger of five hundred records
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
 
-atexit.register(
-    gc.freeze
-)  # else Python looks through all that is loaded before it ends: 0.4 s after a report
+# else Python looks through all that is loaded before it ends: 0.4 s after a report
+atexit.register(gc.freeze)
 
 
 class _Verbs(UserDict[str, Any]):

@@ -268,9 +268,11 @@ def _left_out(module: str) -> Iterator[None]:
     absent = module not in sys.modules
     if absent:
         sys.modules[module] = None  # type: ignore[assignment]
-    yield
-    if absent:
-        sys.modules.pop(module, None)
+    try:
+        yield
+    finally:
+        if absent:
+            sys.modules.pop(module, None)
 
 
 def _no_template(path: Path) -> str:

@@ -130,6 +130,27 @@ def test_order_of_rows_does_not_matter() -> None:
     assert shuffled.effects[0].conf_low == pytest.approx(first.effects[0].conf_low, rel=1e-5)
 
 
+def test_an_end_behind_a_lower_maximum_is_found() -> None:
+    """Skew batches and logistic pieces: a search that trusted one maximum called this end infinite."""
+    rng = np.random.default_rng(27)
+    rng.integers(0, 2), rng.integers(6, 16), rng.integers(3, 9)
+    runs = pd.DataFrame({"run": [f"R{i:02d}" for i in range(12)], "colour": ["dye", "lake"] * 6})
+    runs["oil_g"] = rng.choice([1.0, 2.0, 3.0], 12)
+    rows, day = [], 0.2 * rng.standard_t(4)
+    for run, colour in runs[["run", "colour"]].to_numpy():
+        centre = np.log(35) + 0.2 * (colour == "lake") + 0.175 * (rng.gamma(4) / 2 - 2) + day
+        for piece in range(4):
+            height = float(rng.choice([20, 30, 40, 50, 60]))
+            rows.append((run, piece, height, bool(np.log(height) > centre + 0.165 * rng.logistic())))
+    drops = pd.DataFrame(rows, columns=["run", "piece", "height_cm", "broke"])
+    fit = fit_drop_height(drops, "colour + oil_g", runs=runs)
+    rest, allowed = np.array([0.0, 0.0, 1.0, 0.0]), stats.f.ppf(0.95, 1, fit.df)
+    for end in fit.profile(rest)[1:]:
+        assert np.isfinite(end)
+        lost, _ = fit.fall(rest, 0.0, end, {}, True)  # every maximum looked for, with nothing known
+        assert np.sqrt(lost) == pytest.approx(np.sqrt(allowed), abs=2e-3)
+
+
 @pytest.mark.parametrize("seed", [19, 20, 22])
 def test_an_end_is_where_the_highest_maximum_has_fallen_far_enough(seed: int) -> None:
     """The likelihood may have a maximum with and one without variance between batches: the higher counts."""

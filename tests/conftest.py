@@ -24,7 +24,12 @@ def _what_fails_in_a_report_fails_the_test(monkeypatch: pytest.MonkeyPatch) -> N
     def raised(_: str, error: Exception) -> None:
         raise error
 
-    for module, name in (("page", "failed"), ("parts.general", "failed"), ("analysis", "Unforeseen")):
+    for module, name in (
+        ("page", "failed"),
+        ("drawing", "failed"),
+        ("parts.general", "failed"),
+        ("analysis", "Unforeseen"),
+    ):
         if loaded := sys.modules.get(f"fizzlab.report.{module}"):
             monkeypatch.setattr(loaded, name, raised)
 

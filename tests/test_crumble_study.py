@@ -284,7 +284,7 @@ def test_figures_of_the_demo_fit_the_page_and_are_told_in_words(name: str) -> No
     for picture in pictures:
         assert picture.alt
         assert picture.caption
-        width = int(picture.png[16:20].hex(), 16)  # of the PNG's header, in pixels
+        width = int(picture.images[1][16:20].hex(), 16)  # of the PNG's header, in pixels
         assert width == round(WIDTH * 160)
 
 

@@ -189,7 +189,7 @@ def test_the_same_figure_has_the_same_bytes() -> None:
         log=True,
     )
     one, two = (Picture("foam", factor_panels([panel, panel]), "Seen.", "Read.") for _ in range(2))
-    assert (one.svg, one.png) == (two.svg, two.png)
+    assert one.images == two.images
 
 
 def test_money_has_its_currency_and_less_than_a_cent_is_said_so(cores: Analysis) -> None:

@@ -79,10 +79,16 @@ def looks(levels: Sequence[str]) -> dict[str, Look]:
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw in the house style, and leave Matplotlib as it was."""
+    with mpl.rc_context(settings()):
+        yield
+
+
+def settings() -> Any:
+    """The house style as Matplotlib's settings, of which none needs seaborn to be loaded."""
     import seaborn as sns
 
-    with mpl.rc_context({**sns.axes_style("whitegrid"), **_SETTINGS}):
-        yield
+    style = {name: value for name, value in sns.axes_style("whitegrid").items() if name != "image.cmap"}
+    return {**style, **_SETTINGS}
 
 
 def new_figure(

@@ -37,3 +37,8 @@ def server(module: str, of: Path, *options: str) -> list[str]:
     It holds no module and says what is open to whom; the server ends when its stdin does.
     """
     return [sys.executable, "-P", "-m", "fizzlab.report.serving", module, *options, str(of.resolve())]
+
+
+def cores() -> int:
+    """Processor cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

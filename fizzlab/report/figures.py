@@ -12,7 +12,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import MaxNLocator, PercentFormatter
 from scipy import stats
 
 from fizzlab.language import dated, say
@@ -384,7 +384,7 @@ def score_shares(scores: pd.DataFrame, levels: pd.Series, agreement: RaterAgreem
             palette=list(SHADES[::-1]), alpha=1.0, multiple="fill", discrete=True, shrink=0.7, ax=bars,
         )  # fmt: skip
         bars.set(xlabel=say("axis_share_scores"), ylabel="", xticks=np.arange(0, 1.1, 0.25))
-        bars.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
+        bars.xaxis.set_major_formatter(PercentFormatter(1.0, 0, " %"))
         sns.move_legend(bars, "lower center", bbox_to_anchor=(0.5, 1.0), ncols=5, reverse=True)
         if agreement:
             agreement.plot(panels[1, 0])

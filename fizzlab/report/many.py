@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import inspect
 import json
-import os
 import traceback
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed, wait
@@ -18,6 +17,7 @@ from fizzlab.language import say
 from fizzlab.measures import TABLES
 from fizzlab.records.remote import Address, NotSent
 from fizzlab.report import run
+from fizzlab.report.children import cores
 from fizzlab.report.page import lost_in
 from fizzlab.trial.opening import FILE
 from fizzlab.trial.placing import WORKBOOK, recover
@@ -78,8 +78,8 @@ def write_reports(
         raise ValueError(f"jobs must be at least 1, not {jobs}")
     address = Address(to) if to is not None else None
     outcomes: dict[int, Outcome] = {}
-    kernels = None if executor is not None else run.Kernels()
-    pool = executor or ThreadPoolExecutor(max(min(jobs or _cores(), len(folders)), 1))
+    kernels = None if executor is not None else run.Kernels(alone=len(folders) == 1)
+    pool = executor or ThreadPoolExecutor(max(min(jobs or cores(), len(folders)), 1))
     make = partial(_report_on, options={**options, **({"kernels": kernels} if kernels else {})})
     futures = {pool.submit(make, folder): number for number, folder in enumerate(folders)}
     try:
@@ -124,8 +124,3 @@ def _report_on(folder: str | Path, options: dict[str, Any]) -> Outcome:
         unforeseen = FizzlabError(say("report_unforeseen", folder=folder, what=what))
         unforeseen.add_note(traceback.format_exc())
         return Outcome(Path(folder), trouble=unforeseen)
-
-
-def _cores() -> int:
-    """Processor cores that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -8,17 +8,22 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import io
+import os
+import pickle
 import re
 import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
-from functools import cache
+from functools import cache, cached_property
 from html import escape, unescape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 from urllib.parse import quote
 
 from fizzlab.errors import FizzlabError, Unforeseen
 from fizzlab.language import ENGLISH, dated, listed, say, speaking, spoken, wording
+from fizzlab.trial.opening import exchanged
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,6 +34,9 @@ if TYPE_CHECKING:
 
 FINDINGS_TYPE = "application/vnd.fizzlab.report.findings+json"
 PICTURE_KEY = "fizzlab"
+
+#: Stands for a picture that is handed on undrawn, by the name of its file, which ends so; no record has one.
+HANDED_TYPE, HANDED = "application/vnd.fizzlab.report.picture", ".picture"
 
 #: Where the front page ends, and what is folded begins.
 FRONT_END = '<hr class="front-end">'
@@ -152,27 +160,44 @@ class Findings(Piece):
 
 
 class Picture(Piece):
-    """A figure, called `name` in the record, with a caption, and a text `alt` for those who cannot see it."""
+    """A figure, called `name` in the record, with a caption, and a text `alt` for those who cannot see it.
+
+    It is drawn when it is shown; where pictures are handed on, by the process that started the kernel.
+    """
 
     def __init__(self, name: str, figure: Figure, caption: str, alt: str, *, method: bool = False) -> None:
-        from fizzlab.models.plotting import house_style
+        from fizzlab.models.plotting import settings
 
         self.name, self.caption, self.alt, self.method = name, caption, alt, method
+        self.figure, self.style = figure, settings()
         for text in figure.findobj(lambda artist: hasattr(artist, "set_parse_math")):
             text.set_parse_math(False)  # type: ignore[attr-defined]  # a label with $ is no formula
-        with house_style():  # else the names inside the SVG would be drawn by lot
-            engine = figure.get_layout_engine()
-            if engine is not None:  # settled once, not for each kind
-                engine.execute(figure)
-                figure.set_layout_engine("none")  # None would be the style's own again
-            self.svg, self.png = _drawn(figure, "svg").decode(), _drawn(figure, "png")
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)
+        self.handed_on = ""
+        if folder := exchanged("pictures"):
+            with suppress(Exception):  # what cannot be handed on is drawn here
+                self.handed_on = _hand_on(self, folder)
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Bundle:
-        png = base64.b64encode(self.png).decode()
-        data = {"text/html": self.html(), "image/png": png, "text/plain": f"[{self.alt}]"}
+        if self.handed_on:
+            return {HANDED_TYPE: self.handed_on}, {}
+        with speaking(self.language):
+            png = base64.b64encode(self.images[1]).decode()
+            data = {"text/html": self.html(), "image/png": png, "text/plain": f"[{self.alt}]"}
         return data, {PICTURE_KEY: self.name}
+
+    @cached_property
+    def images(self) -> tuple[bytes, bytes]:
+        """The figure as SVG and as PNG."""
+        from matplotlib import rc_context
+
+        with rc_context(self.style):  # else the names inside the SVG would be drawn by lot
+            engine = self.figure.get_layout_engine()
+            if engine is not None:  # settled once, not for each kind
+                engine.execute(self.figure)
+                self.figure.set_layout_engine("none")  # None would be the style's own again
+            return _drawn(self.figure, "svg"), _drawn(self.figure, "png")
 
 
 @dataclass(frozen=True)
@@ -180,6 +205,14 @@ class Photos(Piece):
     """Small photographs, JPEG, each with its caption."""
 
     shots: Sequence[tuple[str, bytes]]
+
+
+def _hand_on(picture: Picture, folder: Path) -> str:
+    """Lay a picture into the folder, all of it or nothing; the name of its file."""
+    name, held = f"{len(list(folder.iterdir())):03}{HANDED}", folder / "writing"
+    held.write_bytes(pickle.dumps(picture))
+    os.replace(held, folder / name)
+    return name
 
 
 def _drawn(figure: Figure, kind: str) -> bytes:

@@ -6,11 +6,12 @@ import contextlib
 import datetime as dt
 import json
 import os
+import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from fizzlab import records
 from fizzlab.errors import FizzlabError, refuse
@@ -18,8 +19,10 @@ from fizzlab.language import say
 from fizzlab.records.store import STOPPED
 from fizzlab.report import page
 from fizzlab.report import pdf as printing
-from fizzlab.report.children import KERNELS, surroundings
+from fizzlab.report.children import KERNELS, cores, surroundings
+from fizzlab.report.drawing import Drawing
 from fizzlab.trial import shipped
+from fizzlab.trial.opening import EXCHANGE
 from fizzlab.trial.placing import RECORDS, folder_there, refuse_records
 
 if TYPE_CHECKING:
@@ -28,8 +31,8 @@ if TYPE_CHECKING:
     from fizzlab.trial.folder import Trial
 
 
-#: What a notebook loads.
-LOADED = ("fizzlab.report.parts", "openpyxl")
+#: Loads what a notebook needs, in a thread: meanwhile the kernel answers that it is there.
+LOAD = "__import__('threading').Thread(target=__import__, args=['fizzlab.report.parts']).start()"
 
 #: Of a cell: what to say while it runs, in its metadata.
 DOING = "doing"
@@ -38,10 +41,22 @@ DOING = "doing"
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
-class Kernels:
-    """Where the kernels of reports come from, with one thread each, and how all of them are ended at once."""
+class Kernel(NamedTuple):
+    """A kernel, the file of the trial that was read for it, the folder for pictures that it hands on."""
 
-    def __init__(self) -> None:
+    manager: AsyncKernelManager
+    trial: Path
+    pictures: Path | None
+
+
+class Kernels:
+    """Where the kernels of reports come from, with one thread each, and how all of them are ended at once.
+
+    Where one report is made `alone`, this process draws its pictures while the kernel works on.
+    """
+
+    def __init__(self, *, alone: bool = True) -> None:
+        self.draws = alone and cores() > 1  # else the other core has a report of its own
         self._environment = {**ONE_THREAD, **surroundings()}
         self._running: set[AsyncKernelManager] = set()
         self.stopped = False
@@ -50,9 +65,7 @@ class Kernels:
         """End every kernel that runs; their reports raise KeyboardInterrupt, and so does every later one."""
         self.stopped = True
         for manager in list(self._running):
-            process = getattr(manager.provisioner, "process", None)
-            if process is not None:
-                process.kill()
+            _killed(manager)
 
     def refuse_if_stopped(self) -> None:
         """Raise KeyboardInterrupt once `stop` was called."""
@@ -60,7 +73,7 @@ class Kernels:
             raise KeyboardInterrupt
 
     @contextlib.contextmanager
-    def warm(self, home: Path) -> Iterator[AsyncKernelManager]:
+    def warm(self, home: Path) -> Iterator[Kernel]:
         """A kernel working in `home` that loads fizzlab before it is asked for it; gone afterwards."""
         from jupyter_client.kernelspec import KernelSpecManager
         from jupyter_client.manager import AsyncKernelManager
@@ -68,18 +81,21 @@ class Kernels:
 
         early = None
         with tempfile.TemporaryDirectory(prefix="fizzlab-", ignore_cleanup_errors=True) as talk:
+            pictures = Path(talk) / "pictures"
+            if self.draws:
+                pictures.mkdir()
             # they talk through files of this user alone, since two kernels may pick one free port
             how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{talk}/kernel"}
             ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
             manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
             try:
-                run_sync(manager.start_kernel)(cwd=str(home), env=self._environment)
+                run_sync(manager.start_kernel)(cwd=str(home), env={**self._environment, EXCHANGE: talk})
                 self._running.add(manager)
                 self.refuse_if_stopped()
                 early = manager.blocking_client()
                 early.start_channels(hb=False, stdin=False)
-                early.execute(f"[*map(__import__, {LOADED})]", silent=True, store_history=False)
-                yield manager
+                early.execute(LOAD, silent=True, store_history=False)
+                yield Kernel(manager, Path(talk) / "trial", pictures if self.draws else None)
             except Exception:
                 self.refuse_if_stopped()  # then the kernel was killed for it
                 raise
@@ -88,7 +104,17 @@ class Kernels:
                 if early is not None:
                     early.stop_channels()
                 if manager.has_kernel:
+                    if process := _killed(manager):
+                        process.wait()  # jupyter_client would look for its end every tenth of a second
                     run_sync(manager.shutdown_kernel)(now=True)
+
+
+def _killed(manager: AsyncKernelManager) -> subprocess.Popen[bytes] | None:
+    """A kernel's process, killed."""
+    process: subprocess.Popen[bytes] | None = getattr(manager.provisioner, "process", None)
+    if process is not None:
+        process.kill()
+    return process
 
 
 class NotebookStopped(FizzlabError):
@@ -160,9 +186,10 @@ def write_report(
         kernels = kernels or Kernels()
         with kernels.warm(making) as kernel:  # it loads its own while the tables are read
             says("reading")
-            from fizzlab.trial.folder import load  # and pandas, meanwhile
+            from fizzlab.trial.folder import hand_over, load  # and pandas, meanwhile
 
             trial = load(folder)
+            hand_over(trial, kernel.trial)
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
             signed = signed or records.signed()
@@ -217,15 +244,11 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any
 
 
 def _run(
-    trial: Trial,
-    notebook: str,
-    making: Path,
-    says: Callable[[str], None],
-    kernels: Kernels,
-    kernel: AsyncKernelManager,
+    trial: Trial, notebook: str, making: Path, says: Callable[[str], None], kernels: Kernels, kernel: Kernel
 ) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
     with _left_out("rfc3987_syntax"):
+        import nbformat
         import papermill
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
@@ -236,19 +259,30 @@ def _run(
         if word := cell["metadata"].get(DOING):
             says(word)
 
+    def ended(cell: Any, cell_index: int, execute_reply: Any) -> None:
+        drawing.take(cell)
+
+    def failed(cell: Any, cell_index: int, execute_reply: Any) -> None:
+        drawing.put()
+
     try:
-        executed: dict[str, Any] = papermill.execute_notebook(
-            *map(_no_template, (shipped.notebook(notebook), out)),
-            parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
-            # no cwd: the kernel has its own, and papermill would move this whole process there
-            kernel_name="python3",
-            km=kernel,
-            progress_bar=False,
-            on_cell_start=starts,
-            log_output=False,
-            store_widget_state=False,
-            autosave_cell_every=0,
-        )
+        with Drawing(kernel.pictures) as drawing:
+            executed: dict[str, Any] = papermill.execute_notebook(
+                *map(_no_template, (shipped.notebook(notebook), out)),
+                parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
+                # no cwd: the kernel has its own, and papermill would move this whole process there
+                kernel_name="python3",
+                km=kernel.manager,
+                progress_bar=False,
+                on_cell_start=starts,
+                on_cell_executed=ended,
+                on_cell_error=failed,
+                log_output=False,
+                store_widget_state=False,
+                autosave_cell_every=0,
+            )
+            if drawing.put():
+                nbformat.write(executed, out)  # type: ignore[no-untyped-call]
         return executed
     except PapermillExecutionError as error:
         expected = error.ename in ("CannotAnswer", "BadInput")

@@ -14,8 +14,17 @@ from fizzlab.language import languages, spoken
 #: The name of the file that makes a folder a trial.
 FILE = "trial.toml"
 
+#: Names to a kernel the folder in which it and the process that started it hand things to each other.
+EXCHANGE = "FIZZLAB_EXCHANGE"
+
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
 MOST_BYTES = 200 * 1024 * 1024
+
+
+def exchanged(name: str) -> Path | None:
+    """What lies in the folder `EXCHANGE` under a name; None where nothing does, or outside such a kernel."""
+    folder = os.environ.get(EXCHANGE)
+    return path if folder and (path := Path(folder) / name).exists() else None
 
 
 def bytes_of(path: str | Path) -> bytes:

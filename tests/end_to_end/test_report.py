@@ -21,6 +21,7 @@ from sound_trial import RUNS, TOUCH
 
 from fizzlab.cli.main import main
 from fizzlab.records import read_ledger, verify
+from fizzlab.report.page import HANDED_TYPE
 from fizzlab.report.run import NotebookStopped, write_report
 from fizzlab.trial import shipped
 
@@ -38,6 +39,9 @@ def test_a_small_trial_becomes_a_record(make_trial: MakeTrial) -> None:
     assert {path.name for path in record.iterdir()} == WHOLE
     html = (record / "report.html").read_text(encoding="utf-8")
     assert "Two ways of colouring" in html
+    notebook = (record / "report.ipynb").read_text(encoding="utf-8")  # whichever process drew them
+    assert notebook.count('"image/png"') == len(list((record / "figures").glob("*.png"))) > 0
+    assert HANDED_TYPE not in notebook
     assert re.findall(r'(?:src|href)="(?!data:)[^"]*"', html) == []
     (entry,) = read_ledger(folder / "records").reports()
     assert (entry.by, entry.number) == ("Ann", 1)

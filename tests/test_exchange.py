@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import subprocess
 import sys
 from collections.abc import Callable
@@ -15,8 +16,8 @@ from fizzlab.models.plotting import house_style, new_figure
 from fizzlab.report import run
 from fizzlab.report.drawing import Drawing
 from fizzlab.report.page import HANDED, HANDED_TYPE, Bundle, Picture
-from fizzlab.trial.folder import hand_over, load
-from fizzlab.trial.opening import EXCHANGE
+from fizzlab.trial.folder import load
+from fizzlab.trial.opening import EXCHANGE, FILE
 
 MakeTrial = Callable[..., Path]
 
@@ -70,7 +71,7 @@ def test_what_cannot_be_handed_on_is_drawn_where_it_is(pictures: Path) -> None:
 def test_without_a_folder_for_them_pictures_are_drawn_at_once(pictures: Path) -> None:
     pictures.rmdir()
     assert "image/png" in picture()._repr_mimebundle_()[0]
-    with Drawing(None) as drawn:
+    with Drawing(pictures) as drawn:
         drawn.take({"outputs": [{"output_type": "stream", "text": "a line"}]})
         assert not drawn.put()
 
@@ -90,19 +91,18 @@ def test_the_trial_that_was_read_is_not_read_again(
     folder = make_trial()
     trial = load(folder)
     marked = replace(trial, settings=trial.settings.model_copy(update={"title": "As it was read"}))
-    hand_over(marked, pictures.parent / "trial")
+    (pictures.parent / FILE).write_bytes(pickle.dumps(marked))
     monkeypatch.chdir(folder)
     taken = load("../quay")
     assert taken.settings.title == "As it was read"
     assert taken.folder == folder.resolve()
-    assert all(path.is_file() and path.is_absolute() for path in taken.inputs)
     monkeypatch.delenv(EXCHANGE)
     assert load(folder).settings.title == trial.settings.title
 
 
 def test_another_folder_is_read_itself(make_trial: MakeTrial, pictures: Path, tmp_path: Path) -> None:
     other = load(make_trial()).folder.rename(tmp_path / "other")
-    hand_over(load(make_trial()), pictures.parent / "trial")
+    (pictures.parent / FILE).write_bytes(pickle.dumps(load(make_trial())))
     assert load(other).folder == other
 
 

@@ -41,9 +41,6 @@ COMMON = 4  # fewest common batches for a correlation of two responses
 POINTS = 16  # at which the other responses are held to take the chance that one keeps its limit
 
 
-# --- what a good batch is ---------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class Limit:
     """What a response must keep to: at least this, at most that, in its unit; one of them is needed."""
@@ -118,9 +115,6 @@ def overall(wishes: Sequence[Wish], values: Mapping[str, Sequence[float] | Array
     return np.asarray(np.prod(parts, axis=0))
 
 
-# --- batches that might come ------------------------------------------------------------------
-
-
 class Draws(NamedTuple):
     """Possible truths by response, on the scale fitted: typical and new batches, shape (draws, settings).
 
@@ -184,9 +178,6 @@ def _correlation(forecasts: Mapping[str, Forecast]) -> tuple[Array, list[str]]:
 def _root(correlation: Array) -> Array:
     value, turn = np.linalg.eigh(correlation)
     return np.asarray(turn * np.sqrt(np.maximum(value, 0)))
-
-
-# --- the choice -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)

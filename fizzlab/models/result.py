@@ -303,8 +303,6 @@ def same_limits(told: Mapping[str, float], conf_level: float) -> dict[str, float
     return {"same_low": low, "same_high": high}
 
 
-# --- what new batches may be ------------------------------------------------------------------
-
 _MOST_LOG = 700.0  # whose exponential is just still a number: few days leave even that possible
 
 

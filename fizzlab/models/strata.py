@@ -254,9 +254,6 @@ def _share(phi0: Array, missing: Array) -> Array:
     return share
 
 
-# --- contrasts
-
-
 def _at_most(fits: Fits, rows: Array, df: Array) -> Array:
     """Degrees of freedom of days at most for what only days tell, else within days if those do not differ."""
     x = fits.strata.x

@@ -87,8 +87,6 @@ class Amount:
 Term = Category | Amount
 
 
-# --- models as lists of terms, and their columns ----------------------------------------------
-
 #: The models that can be asked for by one word.
 MODELS = ("main", "interactions", "quadratic", "full")
 
@@ -155,9 +153,6 @@ def model_matrix(batches: pd.DataFrame, terms: Sequence[Term], joint: Sequence[s
     return pd.DataFrame(columns, index=batches.index, columns=[*column_names(terms, model)])
 
 
-# --- formulas ---------------------------------------------------------------------------------
-
-
 def need_columns(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
     """Raise one `BadInput` that names every column (or index) that a table, called `what`, lacks."""
     there = [str(name) for name in (*frame.columns, *frame.index.names) if name is not None]
@@ -221,9 +216,6 @@ def _term(name: str, values: pd.Series, log: bool) -> Term:
     else:
         levels = tuple(sorted(str(value) for value in values.dropna().unique()))
     return Category(name, levels, levels[0])
-
-
-# --- what was made ----------------------------------------------------------------------------
 
 
 def grouping(factors: Sequence[Term]) -> Term | None:

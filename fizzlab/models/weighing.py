@@ -146,9 +146,6 @@ def time_to_share(fit: CurveFit, remaining_share: float, conf_level: float = 0.9
     return {"hours": hours, "conf_low": low, "conf_high": high, "extrapolated": hours > last}
 
 
-# --- a trial's weighings ----------------------------------------------------------------------
-
-
 @dataclass(frozen=True, kw_only=True)
 class WeighingStudy(Study):
     """What the weighings of a trial say, a row a piece; `note` is why there is no number, or a doubt."""

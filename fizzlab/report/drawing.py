@@ -15,24 +15,24 @@ _STYLE = Lock()  # Matplotlib's style is the whole process's
 class Drawing:
     """Draws what the kernel lays into a folder, and puts it where the notebook shows the picture."""
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path) -> None:
         self._folder, self._ended = folder, Event()
         self._drawn, self._shown = dict[str, Bundle](), list[Any]()
         self._thread = Thread(target=self._watch, daemon=True)
 
     def __enter__(self) -> Self:
-        if self._folder is not None:
+        if self._folder.is_dir():
             self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._ended.set()
 
-    def take(self, cell: Any) -> None:
+    def take(self, cell: Any, **_: Any) -> None:
         """Remember where a cell that has run shows pictures."""
         self._shown += [output for output in cell["outputs"] if HANDED_TYPE in output.get("data", {})]
 
-    def put(self) -> bool:
+    def put(self, **_: Any) -> bool:
         """Wait for the last picture and put each into its place; was there one?"""
         from nbformat import from_dict
 
@@ -50,7 +50,7 @@ class Drawing:
         last = False
         while not last:
             last = self._ended.wait(0.02)
-            for path in sorted(self._folder.glob(f"*{HANDED}")) if self._folder else ():
+            for path in sorted(self._folder.glob(f"*{HANDED}")):
                 if path.name not in self._drawn:
                     self._drawn[path.name] = _draw(path)
 

@@ -91,9 +91,6 @@ def over_humidity(fit: CuringFit, share: float, temp_c: float) -> tuple[Figure, 
     return figure, say("ends_at_humidity", **ends)
 
 
-# --- what every measure has -----------------------------------------------------------------------
-
-
 class Panel(NamedTuple):
     """One response: `means` has factor, level, estimate, conf_low, conf_high; `batches` level and value."""
 
@@ -158,9 +155,6 @@ def trade_off(choice: Choice, names: Sequence[str], titles: Mapping[str, str]) -
         axes.set_yticks(axes.get_yticks(), called, fontsize=9)
         axes.get_yticklabels()[0].set_fontweight("bold")
     return figure
-
-
-# --- drying ---------------------------------------------------------------------------------------
 
 
 def dry_curves(brackets: pd.DataFrame, fit: CuringFit | None, named: Levels, label: str) -> Figure:
@@ -340,9 +334,6 @@ def _bars(axes: Axes, batches: pd.DataFrame, shown: dict[str, Look], low: float,
     ends = batches["adjusted_low"].clip(lower=low), batches["adjusted_high"].clip(upper=high * 0.96)
     axes.vlines(x, *ends, colors=list(colours), lw=1.4, alpha=0.35)
     axes.scatter(x[never], ends[1][never], s=12, c=list(colours[never]), marker="^", alpha=0.6)
-
-
-# --- single pieces --------------------------------------------------------------------------------
 
 
 def gas_curves(readings: pd.DataFrame, lines: pd.DataFrame, order: Sequence[str], step_g: float) -> Figure:

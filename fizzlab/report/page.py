@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 FINDINGS_TYPE = "application/vnd.fizzlab.report.findings+json"
 PICTURE_KEY = "fizzlab"
 
-#: Stands for a picture that is handed on undrawn, by the name of its file, which ends so; no record has one.
-HANDED_TYPE, HANDED = "application/vnd.fizzlab.report.picture", ".picture"
+#: Stands for a picture that is handed on undrawn, by the name of its file in that folder, which ends so.
+HANDED_TYPE, PICTURES, HANDED = "application/vnd.fizzlab.report.picture", "pictures", ".picture"
 
 #: Where the front page ends, and what is folded begins.
 FRONT_END = '<hr class="front-end">'
@@ -175,7 +175,7 @@ class Picture(Piece):
         if "matplotlib.pyplot" in sys.modules:  # else the notebook would show it a second time
             sys.modules["matplotlib.pyplot"].close(figure)
         self.handed_on = ""
-        if folder := exchanged("pictures"):
+        if folder := exchanged(PICTURES):
             with suppress(Exception):  # what cannot be handed on is drawn here
                 self.handed_on = _hand_on(self, folder)
 

@@ -6,12 +6,13 @@ import contextlib
 import datetime as dt
 import json
 import os
+import pickle
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal
 
 from fizzlab import records
 from fizzlab.errors import FizzlabError, refuse
@@ -22,7 +23,7 @@ from fizzlab.report import pdf as printing
 from fizzlab.report.children import KERNELS, cores, surroundings
 from fizzlab.report.drawing import Drawing
 from fizzlab.trial import shipped
-from fizzlab.trial.opening import EXCHANGE
+from fizzlab.trial.opening import EXCHANGE, FILE
 from fizzlab.trial.placing import RECORDS, folder_there, refuse_records
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from fizzlab.trial.folder import Trial
 
 
-#: Loads what a notebook needs, in a thread: meanwhile the kernel answers that it is there.
+#: For a kernel: to load what a notebook needs in a thread, and to answer meanwhile.
 LOAD = "__import__('threading').Thread(target=__import__, args=['fizzlab.report.parts']).start()"
 
 #: Of a cell: what to say while it runs, in its metadata.
@@ -39,14 +40,6 @@ DOING = "doing"
 
 #: A thread a core for the small matrices of a trial costs more than it saves.
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
-
-
-class Kernel(NamedTuple):
-    """A kernel, the file of the trial that was read for it, the folder for pictures that it hands on."""
-
-    manager: AsyncKernelManager
-    trial: Path
-    pictures: Path | None
 
 
 class Kernels:
@@ -73,39 +66,33 @@ class Kernels:
             raise KeyboardInterrupt
 
     @contextlib.contextmanager
-    def warm(self, home: Path) -> Iterator[Kernel]:
-        """A kernel working in `home` that loads fizzlab before it is asked for it; gone afterwards."""
+    def warm(self, home: Path) -> Iterator[tuple[AsyncKernelManager, Path]]:
+        """A kernel working in `home` that loads fizzlab, and the folder of what is exchanged with it."""
         from jupyter_client.kernelspec import KernelSpecManager
         from jupyter_client.manager import AsyncKernelManager
         from jupyter_core.utils import run_sync
 
-        early = None
-        with tempfile.TemporaryDirectory(prefix="fizzlab-", ignore_cleanup_errors=True) as talk:
-            pictures = Path(talk) / "pictures"
+        with tempfile.TemporaryDirectory(prefix="fizzlab-", ignore_cleanup_errors=True) as exchange:
             if self.draws:
-                pictures.mkdir()
+                Path(exchange, page.PICTURES).mkdir()
             # they talk through files of this user alone, since two kernels may pick one free port
-            how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{talk}/kernel"}
+            how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{exchange}/kernel"}
             ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
             manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
+            told = {"env": {**self._environment, EXCHANGE: exchange}, "cwd": str(home)}
             try:
-                run_sync(manager.start_kernel)(cwd=str(home), env={**self._environment, EXCHANGE: talk})
+                first = [f"--InteractiveShellApp.exec_lines={LOAD}"]
+                run_sync(manager.start_kernel)(**told, extra_arguments=first)
                 self._running.add(manager)
                 self.refuse_if_stopped()
-                early = manager.blocking_client()
-                early.start_channels(hb=False, stdin=False)
-                early.execute(LOAD, silent=True, store_history=False)
-                yield Kernel(manager, Path(talk) / "trial", pictures if self.draws else None)
+                yield manager, Path(exchange)
             except Exception:
                 self.refuse_if_stopped()  # then the kernel was killed for it
                 raise
             finally:
                 self._running.discard(manager)
-                if early is not None:
-                    early.stop_channels()
-                if manager.has_kernel:
-                    if process := _killed(manager):
-                        process.wait()  # jupyter_client would look for its end every tenth of a second
+                if process := _killed(manager):
+                    process.wait()  # jupyter_client would look for its end every tenth of a second
                     run_sync(manager.shutdown_kernel)(now=True)
 
 
@@ -186,15 +173,15 @@ def write_report(
         kernels = kernels or Kernels()
         with kernels.warm(making) as kernel:  # it loads its own while the tables are read
             says("reading")
-            from fizzlab.trial.folder import hand_over, load  # and pandas, meanwhile
+            from fizzlab.trial.folder import load  # and pandas, meanwhile
 
-            trial = load(folder)
-            hand_over(trial, kernel.trial)
+            trial = load(Path(folder).resolve())
+            (kernel[1] / FILE).write_bytes(pickle.dumps(trial))  # where `load` finds it in the kernel
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
             signed = signed or records.signed()
             about = _about(trial, notebook, inputs) | {**signed, "by": signed["by"] or settings.made_by}
-            executed = _run(trial, notebook, making, says, kernels, kernel)
+            executed = _run(trial, notebook, making, says, kernels, *kernel)
         kernels.refuse_if_stopped()
         for name in inputs:  # so that a later change of a table can be told row by row
             copy = making / records.INPUTS / records.kept_as(name)
@@ -244,7 +231,13 @@ def _about(trial: Trial, notebook: str, inputs: dict[str, str]) -> dict[str, Any
 
 
 def _run(
-    trial: Trial, notebook: str, making: Path, says: Callable[[str], None], kernels: Kernels, kernel: Kernel
+    trial: Trial,
+    notebook: str,
+    making: Path,
+    says: Callable[[str], None],
+    kernels: Kernels,
+    manager: AsyncKernelManager,
+    exchange: Path,
 ) -> dict[str, Any]:
     """Execute the notebook inside the record's folder, so that it can be run again from there."""
     with _left_out("rfc3987_syntax"):
@@ -253,33 +246,28 @@ def _run(
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
-    out, code = making / "report.ipynb", trial.settings.code
+    out, code, begun = making / "report.ipynb", trial.settings.code, dict[str, Any]()
 
     def starts(cell: Any, cell_index: int) -> None:
         if word := cell["metadata"].get(DOING):
             says(word)
 
-    def ended(cell: Any, cell_index: int, execute_reply: Any) -> None:
-        drawing.take(cell)
-
-    def failed(cell: Any, cell_index: int, execute_reply: Any) -> None:
-        drawing.put()
-
     try:
-        with Drawing(kernel.pictures) as drawing:
+        with Drawing(exchange / page.PICTURES) as drawing:
             executed: dict[str, Any] = papermill.execute_notebook(
                 *map(_no_template, (shipped.notebook(notebook), out)),
-                parameters={"trial_folder": os.path.relpath(trial.folder.resolve(), making.resolve())},
+                parameters={"trial_folder": os.path.relpath(trial.folder, making.resolve())},
                 # no cwd: the kernel has its own, and papermill would move this whole process there
                 kernel_name="python3",
-                km=kernel.manager,
+                km=manager,
                 progress_bar=False,
+                on_notebook_start=begun.update,
                 on_cell_start=starts,
-                on_cell_executed=ended,
-                on_cell_error=failed,
+                on_cell_executed=drawing.take,
+                on_cell_error=drawing.put,
                 log_output=False,
                 store_widget_state=False,
-                autosave_cell_every=0,
+                request_save_on_cell_execute=False,
             )
             if drawing.put():
                 nbformat.write(executed, out)  # type: ignore[no-untyped-call]
@@ -290,7 +278,8 @@ def _run(
     except DeadKernelError:
         kernels.refuse_if_stopped()
         said = say("process_ended")
-    kept = trial.folder / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
+        nbformat.write(begun["notebook"], out)  # type: ignore[no-untyped-call]
+    kept = making.parents[1] / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
     kept.parent.mkdir(parents=True, exist_ok=True)
     os.replace(out, kept)
     raise NotebookStopped(say("report_stopped", code=code, said=said), kept)

@@ -103,28 +103,13 @@ def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
         With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
         of its own stops nothing: it is passed over, and a doubt says so.
     """
-    if now is None and (told := exchanged("trial")):
+    if now is None and (told := exchanged(FILE)):
         read: Trial = pickle.loads(told.read_bytes())
         if read.folder == Path(folder).resolve():
             return read
     with speaking(language_of(Path(folder))):
         trial = _load(Path(folder), now, follow=True)
         return _with_earlier(_with_confirmed(trial), _named(trial.folder, trial.settings)[0])
-
-
-def hand_over(trial: Trial, to: Path) -> None:
-    """Write a trial to a file, from which `load` takes it in the kernel that it is laid out for."""
-
-    def placed(trial: Trial) -> Trial:
-        return replace(
-            trial,
-            folder=trial.folder.resolve(),
-            inputs=tuple(path.resolve() for path in trial.inputs),
-            earlier=tuple(map(placed, trial.earlier)),
-            confirms=trial.confirms and placed(trial.confirms),
-        )
-
-    to.write_bytes(pickle.dumps(placed(trial)))
 
 
 def _load(folder: Path, now: dt.datetime | None = None, follow: bool = False) -> Trial:

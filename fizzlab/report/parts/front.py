@@ -120,9 +120,6 @@ def ending(done: Analysis) -> Pieces:
     return [foot(done), Findings(following(done), kind="silent")]
 
 
-# --- the verdict ------------------------------------------------------------------------------
-
-
 def wanted(done: Analysis, response: str) -> int:
     """Which way the maker wants a response: 1 more, -1 less, 0 not said."""
     settings = done.settings
@@ -250,9 +247,6 @@ def _damp(fit: CuringFit, done: Analysis) -> list[str]:
     return [damp(fit, done, each, name), damp_waits(fit, done, each, name)]
 
 
-# --- at a glance ------------------------------------------------------------------------------
-
-
 def glance(done: Analysis) -> Glance:
     """Every change and every response that was measured."""
     label, changes = done.settings.label, dict[tuple[str, str], tuple[str, str]]()
@@ -280,9 +274,6 @@ def _cell(done: Analysis, effect: Effect) -> Cell:
     if effect.shown or effect.p_value < LEANS:
         return Cell(sign, size, say("sure_clear" if effect.shown else "sure_leaning", way=way), good)
     return Cell("?", say("cant_tell"), words.possible(effect, measure) or say("anything_possible"))
-
-
-# --- the picture ------------------------------------------------------------------------------
 
 
 def pictured(done: Analysis) -> str:
@@ -339,9 +330,6 @@ def _in_typical_air(fit: CuringFit, share: float) -> pd.Series:
     own = fit.batches[[*factors, *(term.name for term in fit.air)]]
     here, there = fit.predict(own)["estimate"], fit.predict(fit.batches[factors], share=share)["estimate"]
     return fit.placed.loc[fit.batches.index].mul((there / here).to_numpy())
-
-
-# --- what to do, and what to mind -------------------------------------------------------------
 
 
 @lru_cache(maxsize=2)

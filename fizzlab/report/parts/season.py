@@ -135,9 +135,6 @@ def not_counted(across: Across) -> Pieces:
     return [say("trials_not"), Grid(table)] if across.passed else []
 
 
-# --- the same comparison, made again ----------------------------------------------------------
-
-
 def pooled_effects(worked_out: Mapping[str, Analysis], effects: Sequence[Effect]) -> Iterator[PooledEffect]:
     """Each of some comparisons, of the same response and with the same levels, over the trials that made it."""
     for one in effects:
@@ -209,9 +206,6 @@ def what_each_did(worked_out: Mapping[str, Analysis], least: int = 1) -> Pieces:
             told += [Notes(said, "answer") if said else None, Findings(found, "silent") if found else None]
             told += [Grid(pd.DataFrame(rows).fillna("")), Notes([say(FEW_TRIALS)]) if few else None]
     return told
-
-
-# --- the line on air --------------------------------------------------------------------------
 
 
 def pooled(across: Across) -> Pieces:

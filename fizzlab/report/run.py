@@ -11,6 +11,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -32,8 +33,9 @@ if TYPE_CHECKING:
     from fizzlab.trial.folder import Trial
 
 
-#: For a kernel: to load what a notebook needs in a thread, and to answer meanwhile.
-LOAD = "__import__('threading').Thread(target=__import__, args=['fizzlab.report.parts']).start()"
+#: A kernel's first line: what a notebook needs is loaded in a thread, which its first cell waits for.
+LOAD = """(lambda load: (load.start(), get_ipython().events.register("pre_execute", load.join)))(
+    __import__("threading").Thread(target=__import__, args=["fizzlab.report.parts"]))"""
 
 #: Of a cell: what to say while it runs, in its metadata.
 DOING = "doing"
@@ -79,13 +81,18 @@ class Kernels:
             how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{exchange}/kernel"}
             ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
             manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
-            told = {"env": {**self._environment, EXCHANGE: exchange}, "cwd": str(home)}
+            told: dict[str, Any] = {"env": {**self._environment, EXCHANGE: exchange}, "cwd": str(home)}
             try:
                 first = [f"--InteractiveShellApp.exec_lines={LOAD}"]
                 run_sync(manager.start_kernel)(**told, extra_arguments=first)
                 self._running.add(manager)
                 self.refuse_if_stopped()
+                # papermill's client of a kernel not its own listens to that one's heartbeat for ever
+                client = manager.client(context=manager.context)
+                client.start_channels = partial(client.start_channels, hb=False)  # type: ignore[method-assign]
+                manager.client = lambda **_: client  # type: ignore[method-assign]
                 yield manager, Path(exchange)
+                client.stop_channels()
             except Exception:
                 self.refuse_if_stopped()  # then the kernel was killed for it
                 raise
@@ -278,6 +285,7 @@ def _run(
     except DeadKernelError:
         kernels.refuse_if_stopped()
         said = say("process_ended")
+        drawing.put()
         nbformat.write(begun["notebook"], out)  # type: ignore[no-untyped-call]
     kept = making.parents[1] / RECORDS / STOPPED / f"{code}-{dt.datetime.now():%Y%m%d-%H%M%S}.ipynb"
     kept.parent.mkdir(parents=True, exist_ok=True)

@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -55,6 +56,13 @@ def test_in_processes_with_copies(season: Path, tmp_path: Path) -> None:
         copied = {path.name for path in (tmp_path / "stick" / f"{name}-1").iterdir()}
         assert copied == WHOLE | {"ledger.jsonl"}  # so that it verifies alone
     assert not (season / "may" / "records").exists()
+
+
+def test_a_report_leaves_no_thread_behind(season: Path) -> None:
+    before = set(threading.enumerate())
+    outcomes = write_reports([season / "april", season / "june"], jobs=1)
+    assert all(outcome.page for outcome in outcomes)
+    assert [thread for thread in threading.enumerate() if thread not in before] == []
 
 
 def test_in_threads_to_memory(season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -150,22 +150,33 @@ def test_a_makers_texts_cannot_speak_html(make_trial: MakeTrial) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(
+    ("last", "said"),
+    [("raise RuntimeError('the kettle boiled over')", "the kettle boiled over"), ("os._exit(3)", "ended")],
+)
 def test_a_failing_notebook_is_one_sentence_and_is_kept(
-    make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    make_trial: MakeTrial, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, last: str, said: str
 ) -> None:
+    drawn = (
+        "import os\nfrom fizzlab.report.page import Picture\nfrom fizzlab.models.plotting import new_figure\n"
+    )
+    drawn += "Picture('kettle', new_figure()[0], 'Seen.', 'Read.')"
     broken = nbformat.v4.new_notebook(
         cells=[
             nbformat.v4.new_code_cell('trial_folder = ""', metadata={"tags": ["parameters"]}),
-            nbformat.v4.new_code_cell("raise RuntimeError('the kettle boiled over')"),
+            nbformat.v4.new_code_cell(drawn),
+            nbformat.v4.new_code_cell(last),
         ],
         metadata={"kernelspec": {"name": "python3", "language": "python", "display_name": "Python 3"}},
     )
     nbformat.write(broken, tmp_path / "trial_report.ipynb")
     monkeypatch.setattr(shipped, "NOTEBOOKS", tmp_path)
     folder = make_trial()
-    with pytest.raises(NotebookStopped, match="the kettle boiled over") as raised:
+    with pytest.raises(NotebookStopped, match=said) as raised:
         write_report(folder)
-    assert raised.value.notebook.is_file()
+    kept = raised.value.notebook.read_text(encoding="utf-8")
+    assert '"image/png"' in kept
+    assert HANDED_TYPE not in kept
     assert [path.name for path in (folder / "records").iterdir()] == ["stopped"]
     result = CliRunner().invoke(main, ["report", str(folder)])
     assert result.exit_code == 2

@@ -17,7 +17,7 @@ from fizzlab.report import run
 from fizzlab.report.drawing import Drawing
 from fizzlab.report.page import HANDED, HANDED_TYPE, Bundle, Picture
 from fizzlab.trial.folder import load
-from fizzlab.trial.opening import EXCHANGE, FILE
+from fizzlab.trial.opening import EXCHANGE, READ
 
 MakeTrial = Callable[..., Path]
 
@@ -91,9 +91,10 @@ def test_the_trial_that_was_read_is_not_read_again(
     folder = make_trial()
     trial = load(folder)
     marked = replace(trial, settings=trial.settings.model_copy(update={"title": "As it was read"}))
-    (pictures.parent / FILE).write_bytes(pickle.dumps(marked))
+    (pictures.parent / READ).write_bytes(pickle.dumps(marked))
     monkeypatch.chdir(folder)
     taken = load("../quay")
+    assert not (pictures.parent / "trial.toml").exists()  # else it were a trial beside others
     assert taken.settings.title == "As it was read"
     assert taken.folder == folder.resolve()
     monkeypatch.delenv(EXCHANGE)
@@ -102,7 +103,7 @@ def test_the_trial_that_was_read_is_not_read_again(
 
 def test_another_folder_is_read_itself(make_trial: MakeTrial, pictures: Path, tmp_path: Path) -> None:
     other = load(make_trial()).folder.rename(tmp_path / "other")
-    (pictures.parent / FILE).write_bytes(pickle.dumps(load(make_trial())))
+    (pictures.parent / READ).write_bytes(pickle.dumps(load(make_trial())))
     assert load(other).folder == other
 
 

@@ -24,7 +24,7 @@ from fizzlab.report import pdf as printing
 from fizzlab.report.children import KERNELS, cores, surroundings
 from fizzlab.report.drawing import Drawing
 from fizzlab.trial import shipped
-from fizzlab.trial.opening import EXCHANGE, FILE
+from fizzlab.trial.opening import EXCHANGE, READ
 from fizzlab.trial.placing import RECORDS, folder_there, refuse_records
 
 if TYPE_CHECKING:
@@ -183,7 +183,7 @@ def write_report(
             from fizzlab.trial.folder import load  # and pandas, meanwhile
 
             trial = load(Path(folder).resolve())
-            (kernel[1] / FILE).write_bytes(pickle.dumps(trial))  # where `load` finds it in the kernel
+            (kernel[1] / READ).write_bytes(pickle.dumps(trial))  # where `load` finds it in the kernel
             settings = trial.settings
             inputs = records.fingerprints(trial.folder, trial.inputs)
             signed = signed or records.signed()

@@ -17,7 +17,7 @@ from fizzlab.language import say, speaking
 from fizzlab.measures import BLIND, CHECKED_AT, TABLES, Column, TableSpec
 from fizzlab.trial import checks, due, placing
 from fizzlab.trial.journal import JOURNAL, Journal
-from fizzlab.trial.opening import exchanged, language_of, open_in
+from fizzlab.trial.opening import READ, exchanged, language_of, open_in
 from fizzlab.trial.settings import FILE, TrialSettings, read_settings
 from fizzlab.trial.settings.sections import Complaints
 from fizzlab.trial.tables import RawTable, Table, parse, read_csv, read_sheets, unread
@@ -103,7 +103,7 @@ def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
         With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
         of its own stops nothing: it is passed over, and a doubt says so.
     """
-    if now is None and (told := exchanged(FILE)):
+    if now is None and (told := exchanged(READ)):
         read: Trial = pickle.loads(told.read_bytes())
         if read.folder == Path(folder).resolve():
             return read

@@ -14,8 +14,9 @@ from fizzlab.language import languages, spoken
 #: The name of the file that makes a folder a trial.
 FILE = "trial.toml"
 
-#: Names to a kernel the folder in which it and the process that started it hand things to each other.
-EXCHANGE = "FIZZLAB_EXCHANGE"
+#: Names to a kernel the folder in which it and the process that started it hand things to each other;
+#: there lies the trial that was read, under no name that makes that folder a trial.
+EXCHANGE, READ = "FIZZLAB_EXCHANGE", "trial.pickle"
 
 #: A file of more bytes, or a workbook that unpacks to more, is refused: no hand-kept notebook is so large.
 MOST_BYTES = 200 * 1024 * 1024

@@ -68,6 +68,14 @@ def test_what_cannot_be_handed_on_is_drawn_where_it_is(pictures: Path) -> None:
     assert not list(pictures.glob(f"*{HANDED}"))
 
 
+def test_a_picture_cut_off_in_writing_costs_no_other(pictures: Path) -> None:
+    names = [picture()._repr_mimebundle_()[0][HANDED_TYPE]]
+    (pictures / "writing").write_bytes(b"cut off")
+    names += [picture()._repr_mimebundle_()[0][HANDED_TYPE] for _ in range(2)]
+    assert sorted(path.name for path in pictures.iterdir()) == sorted(set(names))
+    assert len(set(names)) == 3
+
+
 def test_without_a_folder_for_them_pictures_are_drawn_at_once(pictures: Path) -> None:
     pictures.rmdir()
     assert "image/png" in picture()._repr_mimebundle_()[0]

@@ -209,7 +209,7 @@ class Photos(Piece):
 
 def _hand_on(picture: Picture, folder: Path) -> str:
     """Lay a picture into the folder, all of it or nothing; the name of its file."""
-    name, held = f"{len(list(folder.iterdir())):03}{HANDED}", folder / "writing"
+    name, held = f"{len(list(folder.glob(f'*{HANDED}'))):03}{HANDED}", folder / "writing"
     held.write_bytes(pickle.dumps(picture))
     os.replace(held, folder / name)
     return name

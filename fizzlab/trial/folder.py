@@ -103,7 +103,7 @@ def load(folder: str | Path, now: dt.datetime | None = None) -> Trial:
         With every problem found. Nothing in the folder is changed, ever. An earlier trial that has problems
         of its own stops nothing: it is passed over, and a doubt says so.
     """
-    if now is None and (told := exchanged(READ)):
+    if now is None and (told := exchanged(READ)):  # in a report's kernel
         read: Trial = pickle.loads(told.read_bytes())
         if read.folder == Path(folder).resolve():
             return read

@@ -60,6 +60,14 @@ def test_a_picture_drawn_by_the_other_process_is_the_same_picture(
         assert "image/svg+xml" in data["text/html"]
 
 
+def test_what_moves_together_here_moves_together_there(pictures: Path) -> None:
+    picture()._repr_mimebundle_()
+    figure = pickle.loads(next(pictures.iterdir()).read_bytes()).figure
+    followers = [each for artist in figure.findobj() for each in artist.get_transform()._parents.items()]
+    assert len(followers) > 100
+    assert all(address == id(follower()) for address, follower in followers)
+
+
 def test_what_cannot_be_handed_on_is_drawn_where_it_is(pictures: Path) -> None:
     data, about = picture(formatter=lambda value, _: f"{value}")._repr_mimebundle_()
     assert HANDED_TYPE not in data

@@ -210,9 +210,25 @@ class Photos(Piece):
 def _hand_on(picture: Picture, folder: Path) -> str:
     """Lay a picture into the folder, all of it or nothing; the name of its file."""
     name, held = f"{len(list(folder.glob(f'*{HANDED}'))):03}{HANDED}", folder / "writing"
-    held.write_bytes(pickle.dumps(picture))
+    with held.open("wb") as file:
+        _Pickler(file).dump(picture)
     os.replace(held, folder / name)
     return name
+
+
+class _Pickler(pickle.Pickler):
+    """Matplotlib's transforms know who follows them by addresses: by those where they are read, not ours."""
+
+    def reducer_override(self, thing: Any) -> Any:
+        from matplotlib.transforms import TransformNode
+
+        if isinstance(thing, TransformNode):
+            return *thing.__reduce_ex__(pickle.HIGHEST_PROTOCOL)[:3], None, None, _at_home
+        return NotImplemented
+
+
+def _at_home(node: Any, state: dict[str, Any]) -> None:
+    node.__setstate__({**state, "_parents": {id(parent): parent for parent in state["_parents"].values()}})
 
 
 def _drawn(figure: Figure, kind: str) -> bytes:

@@ -109,7 +109,7 @@ def test_every_page_says_which_it_is(name: str, printed: dict[str, Printed]) -> 
     for number, page in enumerate(pages, start=1):
         text = " ".join(page.split())
         assert f"page {number} of {len(pages)}" in text
-        assert re.search(rf"Record {name}-1 · \d+ [A-Z][a-z]+ 20\d\d", text)
+        assert re.search(rf"Record {name}-1 · \d{{1,2}} [A-Z][a-z]+ 20\d\d", text)
         assert (f"Trial {name}" in text) == (number > 1)  # the first page has the head of the report
 
 

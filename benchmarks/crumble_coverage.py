@@ -19,6 +19,7 @@ from scipy import special
 import fizzlab.models.crumble as crumble
 from fizzlab.errors import CannotAnswer
 from fizzlab.models.drops import fit_drop_height
+from fizzlab.models.effects import fit_response
 from fizzlab.models.raters import krippendorff_alpha, rater_agreement
 
 Result = dict[str, tuple[float, float, float, float]]  # truth, estimate, low, high
@@ -172,8 +173,9 @@ def truths(pieces: int, tau: float, raters: int) -> tuple[float, float, float]:
 
 def scores(rng: np.random.Generator, pieces: int, tau: float, raters: int) -> Result:
     difference, alpha, lean = truths(pieces, tau, raters)
-    readings = scored(rng, 12, pieces, tau, raters)
-    effect = crumble.fit_scores(readings, "colour", runs=workshop(12)).effects[0]
+    readings, batches = scored(rng, 12, pieces, tau, raters), workshop(12)
+    batches["score"] = batches["run"].map(crumble.score_numbers(readings))
+    effect = fit_response(batches, "score", "colour").effects[0]
     found = rater_agreement(readings)
     first = found.table.set_index("rater").loc["rater 0"]
     return {

@@ -23,7 +23,6 @@ _PUBLIC = {
     "fit_fizz_duration": "fizzlab.models.fizz:fit_fizz_duration",
     "fit_gas_curve": "fizzlab.models.gas:fit_gas_curve",
     "fit_response": "fizzlab.models.effects:fit_response",
-    "fit_scores": "fizzlab.models.crumble:fit_scores",
     "fit_shelf_life": "fizzlab.models.shelf:fit_shelf_life",
     "fit_tumble_loss": "fizzlab.models.crumble:fit_tumble_loss",
     "load_trial": "fizzlab.trial.folder:load",

@@ -9,8 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fizzlab.errors import BadInput, CannotAnswer
-from fizzlab.models.crumble import fit_scores
+from fizzlab.models.crumble import score_numbers
+from fizzlab.models.effects import fit_response
 from fizzlab.models.raters import krippendorff_alpha, rater_agreement
+from fizzlab.models.result import Effect
 
 CUTS = np.array([-1.5, 0.0, 1.2, 2.5])
 
@@ -36,28 +38,29 @@ def scored(
     return pd.DataFrame(rows, columns=["run", "piece", "rater", "score"]), table
 
 
+def by_colour(scores: pd.DataFrame, runs: pd.DataFrame) -> Effect:
+    numbers = runs["run"].map(score_numbers(scores))
+    return fit_response(runs.assign(score=numbers), "score", "colour").effects[0]
+
+
 def test_scores_are_compared_by_batch_means() -> None:
     scores, runs = scored(np.random.default_rng(1))
     means = scores.groupby(["run", "piece"])["score"].mean().groupby("run").mean()
-    by_colour = means.groupby(runs.set_index("run")["colour"]).mean()
-    effect = fit_scores(scores, "colour", runs=runs).effects[0]
+    expected = means.groupby(runs.set_index("run")["colour"]).mean()
+    effect = by_colour(scores, runs)
     assert effect.scale == "difference"
-    assert effect.estimate == pytest.approx(by_colour["lake"] - by_colour["dye"])
+    assert effect.estimate == pytest.approx(expected["lake"] - expected["dye"])
     assert effect.df == 10
     again = pd.concat([scores, scores.assign(piece=scores["piece"] + 10)])
-    assert fit_scores(again, "colour", runs=runs).effects[0].conf_low == pytest.approx(effect.conf_low)
+    assert by_colour(again, runs).conf_low == pytest.approx(effect.conf_low)
 
 
 def test_wrong_tables_are_named() -> None:
-    scores, runs = scored(np.random.default_rng(1))
-    with pytest.raises(BadInput, match="score"):
-        fit_scores(scores.drop(columns="score"), runs=runs)
+    scores, _ = scored(np.random.default_rng(1))
     with pytest.raises(BadInput, match="rater"):
         rater_agreement(scores.drop(columns="rater"))
     with pytest.raises(ValueError, match="twice"):
         rater_agreement(pd.concat([scores, scores]))
-    with pytest.raises(ValueError, match="no batch 'R11'"):
-        fit_scores(scores, runs=runs[:11])
 
 
 def test_perfect_agreement_is_one_without_an_invented_interval() -> None:

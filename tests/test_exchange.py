@@ -123,6 +123,15 @@ def test_another_folder_is_read_itself(make_trial: MakeTrial, pictures: Path, tm
     assert load(other).folder == other
 
 
+def test_a_kernel_that_cannot_begin_does_not_go_on_in_another_folder(tmp_path: Path) -> None:
+    code = "from IPython.core.interactiveshell import InteractiveShell as S; s = S.instance(); "
+    code += f"import sys; print(s.run_cell({run.BEGIN!r}.format(sys.argv[1])).success)"
+    for place, said in ((tmp_path, "True"), (tmp_path / "none", "")):
+        command = [sys.executable, "-c", code, str(place)]
+        done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path)
+        assert (done.returncode, done.stdout.strip()) == (0 if said else 1, said)
+
+
 def test_pictures_are_handed_on_where_a_core_is_free(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(run, "cores", lambda: 2)
     assert run.Kernels().draws

@@ -113,8 +113,7 @@ class Files:
         found = self._tables(path)
         if name in found:
             return found[name]
-        columns = [column.name for column in self.specs[name].columns]
-        return Held(path.name, False, columns)
+        return Held(path.name, False, [column.name for column in self.specs[name].columns])
 
     def _tables(self, path: Path) -> dict[str, Held]:
         """The tables of one file; read again only if it was changed by somebody else."""

@@ -90,8 +90,7 @@ def renew(folder: Path) -> list[str]:
         raise BadInput(problems)
     write_whole(folder / CALENDAR, ics(trial.settings, runs))
     made = say("batches_made_of", n=int(runs["made_at"].count()), of=len(runs))
-    said = [made, *nights(trial.settings, when)]
-    return [*said, str(folder / CALENDAR)]
+    return [made, *nights(trial.settings, when), str(folder / CALENDAR)]
 
 
 def readings_sheets(planned: TrialPlan) -> list[Sheet]:

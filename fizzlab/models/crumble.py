@@ -158,40 +158,11 @@ def fit_tumble_loss(
     """
     need_columns(tumbles, ["run", "before_g", "after_g"], "tumbles")
     losses = batch_losses(tumbles, scale_step_g)
-    fit = _compared(loss_numbers(losses), LOSS, formula, runs, conf_level)
+    batches = by_run(runs, losses.index).assign(**{LOSS: loss_numbers(losses)})
+    fit = fit_response(batches, LOSS, formula, conf_level=conf_level)
     below = [str(run) for run in losses.index[losses["below_step"]]]
     note = (say("half_step_stands_in", runs=", ".join(below)),) if below else ()
     return replace(fit, notes=(*fit.notes, *note))
-
-
-def fit_scores(
-    scores: pd.DataFrame, formula: str = "", *, runs: pd.DataFrame, conf_level: float = 0.95
-) -> ResponseFit:
-    """Compare crumble scores, the mean of each batch (raters averaged by piece), as differences in points.
-
-    Parameters
-    ----------
-    scores : DataFrame
-        Columns run, piece, rater, score.
-    formula, runs, conf_level
-        See `fit_response`, which also says what is refused; `runs` has a row a batch.
-
-    Examples
-    --------
-    >>> runs = pd.DataFrame({"run": list("ABCD"), "colour": ["dye", "lake"] * 2})
-    >>> scores = pd.DataFrame({"run": list("ABCD"), "piece": 1, "rater": "Ada", "score": [1, 3, 2, 3]})
-    >>> float(fit_scores(scores, "colour", runs=runs).effects[0].estimate)
-    1.5
-    """
-    need_columns(scores, ["run", "piece", "score"], "scores")
-    return _compared(score_numbers(scores), SCORE, formula, runs, conf_level)
-
-
-def _compared(
-    numbers: pd.Series, response: str, formula: str, runs: pd.DataFrame, conf_level: float
-) -> ResponseFit:
-    batches = by_run(runs, numbers.index).assign(**{response: numbers})
-    return fit_response(batches, response, formula, conf_level=conf_level)
 
 
 def step_decides(fit: ResponseFit, losses: pd.DataFrame) -> bool:

@@ -40,8 +40,7 @@ def choose_days(table: pd.DataFrame, x: Array, days: Days = "auto") -> DayModel:
         return DayModel("ordinary", say("days_none"))
     several = table["day"].nunique()
     if several == 1 or days == "ignore":
-        why = say("days_one" if several == 1 else "days_ignored")
-        return DayModel("ordinary", why)
+        return DayModel("ordinary", say("days_one" if several == 1 else "days_ignored"))
     if several == len(table):
         return DayModel("ordinary", say("days_each"))
     if days == "fixed" or (days == "auto" and _kept(x, block_columns(table["day"])) >= MOST_LOSS):

@@ -149,8 +149,7 @@ def fit_many(strata: Strata, responses: Array) -> Fits:
     middle = y.mean(axis=1) if (strata.x[:, 0] == 1).all() else np.zeros(len(y))
     y = y - middle[:, None]
     w = y @ strata.outside
-    scale = np.sqrt((w**2).mean(axis=1))
-    unit = np.where(flat, 1.0, scale)
+    unit = np.where(flat, 1.0, np.sqrt((w**2).mean(axis=1)))
     w2 = np.where(flat[:, None], 1.0, w / unit[:, None]) ** 2
     mean_squares = np.stack([w2[:, strata.source == j].mean(axis=1) for j in range(len(strata.df))], axis=1)
     inverse = np.linalg.inv(strata.expected)

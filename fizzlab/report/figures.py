@@ -376,7 +376,9 @@ def score_shares(scores: pd.DataFrame, levels: pd.Series, agreement: RaterAgreem
         )  # fmt: skip
         bars.set(xlabel=say("axis_share_scores"), ylabel="", xticks=np.arange(0, 1.1, 0.25))
         bars.xaxis.set_major_formatter(PercentFormatter(1.0, 0, " %"))
-        sns.move_legend(bars, "lower center", bbox_to_anchor=(0.5, 1.0), ncols=5, reverse=True)
+        held = bars.get_legend().legend_handles  # seaborn's own way to move it keeps the figure for ever
+        above: dict[str, Any] = {"loc": "lower center", "bbox_to_anchor": (0.5, 1.0), "ncols": 5}
+        bars.legend(held, list("43210"), title="score", reverse=True, **above)
         if agreement:
             agreement.plot(panels[1, 0])
     return figure

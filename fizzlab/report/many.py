@@ -108,6 +108,7 @@ def write_reports(
             future.cancel()
         if kernels is not None:  # once stopped, a thread that still loads something is left alone
             pool.shutdown(wait=not kernels.stopped)
+            kernels.end()
     return [outcomes[number] for number in sorted(outcomes)]
 
 

@@ -364,5 +364,4 @@ def html_page(shown: PageContent, *, title: str, stamp: Report, place: str, lang
         closing = re.sub("<h2>.*?</h2>", "", parts.pop(), count=1) if parts else ""
         body = first + "\n".join(_folded(part) if end else part for part in parts)
         told = {"front": front + end, "body": body, "closing": closing, "title": title, "stamp": stamp}
-        date = dated(dt.date.fromisoformat(stamp.date))
-        return rendered("page.html", **told, place=place, date=date)
+        return rendered("page.html", **told, place=place, date=dated(dt.date.fromisoformat(stamp.date)))

@@ -37,6 +37,13 @@ if TYPE_CHECKING:
 LOAD = """(lambda load: (load.start(), get_ipython().events.register("pre_execute", load.join)))(
     __import__("threading").Thread(target=__import__, args=["fizzlab.report.parts"]))"""
 
+#: A kernel's first step of a report: all but what was loaded is forgotten; one that cannot do it is ended.
+BEGIN = """try:
+    get_ipython().reset()
+    __import__("os").chdir({!r})
+except BaseException:
+    __import__("os")._exit(1)"""
+
 #: Of a cell: what to say while it runs, in its metadata.
 DOING = "doing"
 
@@ -47,13 +54,16 @@ ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THRE
 class Kernels:
     """Where the kernels of reports come from, with one thread each, and how all of them are ended at once.
 
-    Where one report is made `alone`, this process draws its pictures while the kernel works on.
+    Where one report is made `alone`, this process draws its pictures while the kernel works on; of several,
+    the next one takes over the kernel of one that is made, which has loaded everything.
     """
 
     def __init__(self, *, alone: bool = True) -> None:
         self.draws = alone and cores() > 1  # else the other core has a report of its own
         self._environment = {**ONE_THREAD, **surroundings()}
+        self._once = alone or os.name == "nt"  # there, no folder that a kernel works in becomes a record
         self._running: set[AsyncKernelManager] = set()
+        self._free: list[tuple[contextlib.ExitStack, tuple[AsyncKernelManager, Path]]] = []
         self.stopped = False
 
     def stop(self) -> None:
@@ -67,9 +77,37 @@ class Kernels:
         if self.stopped:
             raise KeyboardInterrupt
 
+    def end(self) -> None:
+        """End the kernels that were kept for a next report."""
+        for ending, _ in self._free:
+            ending.close()
+
     @contextlib.contextmanager
-    def warm(self, home: Path) -> Iterator[tuple[AsyncKernelManager, Path]]:
-        """A kernel working in `home` that loads fizzlab, and the folder of what is exchanged with it."""
+    def warm(self) -> Iterator[tuple[AsyncKernelManager, Path]]:
+        """A kernel that loads fizzlab, or has, and the folder of what is exchanged with it."""
+        with contextlib.ExitStack() as ending:
+            try:
+                kept, kernel = self._free.pop()
+                ending.push(kept)
+            except IndexError:
+                kernel = ending.enter_context(self._started())
+            manager = kernel[0]
+            try:
+                self.refuse_if_stopped()
+                # papermill's client of a kernel not its own listens to that one's heartbeat for ever
+                client = type(manager).client(manager, context=manager.context)
+                client.start_channels = partial(client.start_channels, hb=False)  # type: ignore[method-assign]
+                manager.client = lambda **_: client  # type: ignore[method-assign]
+                yield kernel
+                client.stop_channels()
+            except Exception:
+                self.refuse_if_stopped()  # then the kernel was killed for it
+                raise
+            if not self._once:
+                self._free.append((ending.pop_all(), kernel))
+
+    @contextlib.contextmanager
+    def _started(self) -> Iterator[tuple[AsyncKernelManager, Path]]:
         from jupyter_client.kernelspec import KernelSpecManager
         from jupyter_client.manager import AsyncKernelManager
         from jupyter_core.utils import run_sync
@@ -81,21 +119,12 @@ class Kernels:
             how = {} if os.name == "nt" else {"transport": "ipc", "ip": f"{exchange}/kernel"}
             ours = KernelSpecManager(kernel_dirs=[str(KERNELS)])
             manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ours, **how)
-            told: dict[str, Any] = {"env": {**self._environment, EXCHANGE: exchange}, "cwd": str(home)}
+            told: dict[str, Any] = {"env": {**self._environment, EXCHANGE: exchange}, "cwd": exchange}
             try:
                 first = [f"--InteractiveShellApp.exec_lines={LOAD}"]
                 run_sync(manager.start_kernel)(**told, extra_arguments=first)
                 self._running.add(manager)
-                self.refuse_if_stopped()
-                # papermill's client of a kernel not its own listens to that one's heartbeat for ever
-                client = manager.client(context=manager.context)
-                client.start_channels = partial(client.start_channels, hb=False)  # type: ignore[method-assign]
-                manager.client = lambda **_: client  # type: ignore[method-assign]
                 yield manager, Path(exchange)
-                client.stop_channels()
-            except Exception:
-                self.refuse_if_stopped()  # then the kernel was killed for it
-                raise
             finally:
                 self._running.discard(manager)
                 if process := _killed(manager):
@@ -178,7 +207,7 @@ def write_report(
     unprinted: list[str] = []
     with records.making(Path(folder) / RECORDS) as making:
         kernels = kernels or Kernels()
-        with kernels.warm(making) as kernel:  # it loads its own while the tables are read
+        with kernels.warm() as kernel:  # it loads its own while the tables are read
             says("reading")
             from fizzlab.trial.folder import load  # and pandas, meanwhile
 
@@ -255,6 +284,10 @@ def _run(
 
     out, code, begun = making / "report.ipynb", trial.settings.code, dict[str, Any]()
 
+    def begins(notebook: Any) -> None:
+        begun["notebook"] = notebook
+        manager.client().execute(BEGIN.format(str(making.resolve())), silent=True)
+
     def starts(cell: Any, cell_index: int) -> None:
         if word := cell["metadata"].get(DOING):
             says(word)
@@ -268,7 +301,7 @@ def _run(
                 kernel_name="python3",
                 km=manager,
                 progress_bar=False,
-                on_notebook_start=begun.update,
+                on_notebook_start=begins,
                 on_cell_start=starts,
                 on_cell_executed=drawing.take,
                 on_cell_error=drawing.put,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable
@@ -14,10 +16,13 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from jupyter_client.manager import AsyncKernelManager
 from sound_trial import TOUCH
 
 from fizzlab.errors import BadInput
-from fizzlab.report.many import trials_in, write_reports
+from fizzlab.report import run
+from fizzlab.report.many import Outcome, trials_in, write_reports
+from fizzlab.report.run import write_report
 
 pytestmark = pytest.mark.slow
 
@@ -63,6 +68,53 @@ def test_a_report_leaves_no_thread_behind(season: Path) -> None:
     outcomes = write_reports([season / "april", season / "june"], jobs=1)
     assert all(outcome.page for outcome in outcomes)
     assert [thread for thread in threading.enumerate() if thread not in before] == []
+
+
+def test_a_report_from_a_kernel_that_made_another_is_the_same(
+    season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    left, started = tmp_path / "left", list[object]()
+    left.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(left))
+    start = AsyncKernelManager.start_kernel
+
+    async def counted(self: AsyncKernelManager, **told: object) -> None:
+        started.append(self)
+        await start(self, **told)
+
+    monkeypatch.setattr(AsyncKernelManager, "start_kernel", counted)
+    april, june = season / "april", season / "june"
+    write_reports([april, june], jobs=1)
+    assert len(started) == 1
+    for folder in (april, june):
+        first, alone = (folder / "records" / f"{folder.name}-1", write_report(folder).parent)
+        assert (alone / "findings.json").read_bytes() == (first / "findings.json").read_bytes()
+        figures = sorted(path.name for path in (first / "figures").iterdir())
+        assert figures
+        for name in figures:
+            assert (alone / "figures" / name).read_bytes() == (first / "figures" / name).read_bytes()
+        one, other = (json.loads((record / "report.ipynb").read_text()) for record in (first, alone))
+        for cells in (one["cells"], other["cells"]):
+            for cell in cells:
+                del cell["metadata"], cell["id"]  # the times of this run
+        assert one["cells"] == other["cells"]
+    assert len(started) == 3
+    assert not list(left.iterdir())
+
+
+@pytest.mark.skipif(os.name == "nt", reason="on Windows every report has a kernel of its own")
+def test_a_kernel_that_failed_makes_no_other_report(season: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    begin = run.BEGIN
+    monkeypatch.setattr(run, "BEGIN", "__import__('os')._exit(1) #{!r}")
+    april, june = season / "april", season / "june"
+    assert all(outcome.trouble for outcome in write_reports([april, june], jobs=1))
+
+    def mended(outcome: Outcome) -> None:
+        monkeypatch.setattr(run, "BEGIN", begin)
+
+    one, other = write_reports([april, june], jobs=1, done=mended)
+    assert one.trouble
+    assert other.page
 
 
 def test_in_threads_to_memory(season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -262,8 +262,7 @@ def keep_sentence(chosen: Judgement) -> str:
     many = say("of_all_keep", ten=ten * of_all // 20, of_all=of_all)
     many = {0: say("hardly_any"), 20: say("nearly_every")}.get(ten, many)
     worst = say("of_all", ten=int(of_all * best["meets_low"]), of_all=of_all)
-    but = say("but_on", of=of) if of else ""
-    told = say("every_limit", many=many, but=but, worst=worst)
+    told = say("every_limit", many=many, but=say("but_on", of=of) if of else "", worst=worst)
     if best["meets"] < HALF:
         return say("no_combination_can_be", name=name, told=told)
     return f"{keep}: {told}."

@@ -4,7 +4,7 @@ Run by hand: python benchmarks/many_reports.py [PAIRS] [TRIALS] [JOBS]
 
 Both sides are whole `fizzlab report` commands on the same trials, the four demos side by side in as many
 seasons as are needed, run in turn on 2 cores at most; the ratio is taken pair by pair. Goal, with 200 trials:
-at most 0.55. Beside it stands what the machine itself gives: the same busy loop,
+at most 0.55 (0.51 when it was last run). Beside it stands what the machine itself gives: the same busy loop,
 twice in turn and twice at once; on idle cores that do not share anything it is 0.5. Then the processor time
 of both sides, which is to be the same; and what two cores that are never idle would give.
 """

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.collections import LineCollection
 
 from fizzlab.errors import BadInput
 from fizzlab.models.crumble import CrumbleStudy
@@ -18,6 +19,7 @@ from fizzlab.models.raters import rater_agreement
 from fizzlab.report.analysis import Analysis, analyse
 from fizzlab.report.page import Findings, Grid, Notes, Picture
 from fizzlab.report.parts import typical_values
+from fizzlab.report.parts.changed import compared
 from fizzlab.report.parts.crumble import STUDY, crumble
 from fizzlab.trial import shipped
 from fizzlab.trial.folder import load
@@ -89,6 +91,21 @@ def _demo(name: str) -> tuple[Analysis, CrumbleStudy, list[object]]:
     """A demo trial and what its report says of crumbling; worked out once."""
     done, study = _done(shipped.demo(name))
     return done, study, crumble(done)
+
+
+def test_no_typical_value_is_drawn_where_it_cannot_be() -> None:
+    done, _, _ = _demo("binder")
+    assert done.fits["broken_pct"].predict({"binder_g": [1.8]})["conf_low"].iloc[0] < 0
+    (picture,) = [each for each in compared(done, "crumble") if isinstance(each, Picture)]
+    (axes,) = [each for each in picture.figure.axes if "broken" in each.get_title("left")]
+    (lines,) = [each for each in axes.collections if isinstance(each, LineCollection)]
+    found = {f.topic: f for each in typical_values(done) if isinstance(each, Findings) for f in each.findings}
+    for (low, high), grams in zip(lines.get_segments(), ("0.6", "1.2", "1.8"), strict=True):
+        told = found[f"crumble.broken.level[{grams} g]"]
+        assert (low[0], high[0]) == (told.low, told.high)  # the figure says what the table says
+    dots = np.concatenate([each.get_offsets() for each in axes.collections if each is not lines])
+    assert len(dots) == 12 + 3
+    assert dots[:, 0].min() == 0
 
 
 def _said(done: Analysis) -> str:

@@ -110,8 +110,7 @@ class Card:
     def _logs(self, readings: dict[str, str]) -> Do:
         def do(press: Press) -> Message:
             run, piece = press.chosen()
-            typed = self._typed() | readings
-            said = self.book.log(self.form.table, run, piece, typed, press.at)
+            said = self.book.log(self.form.table, run, piece, self._typed() | readings, press.at)
             for name in self.fields.keys() - self.form.kept:
                 _put(self.fields[name], "")
             self.fill(run, piece)

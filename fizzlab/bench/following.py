@@ -125,8 +125,7 @@ def _add(trial: Trial, batches: list[dict[str, Any]], making: Path) -> str:
     import openpyxl
 
     folder, settings, new = trial.folder, trial.settings, pd.DataFrame(batches)
-    specs = settings.tables()
-    files = Files(folder, specs)
+    files = Files(folder, settings.tables())
     raw, made = files.read("runs").raw().cells, trial.rows("runs")
     new["run"], new["blind"], new["day"] = _named(raw, new["day"], settings.seed)
     every = pd.concat([made, new]).reindex(columns=["run", "day", "blind", *settings.factors])

@@ -112,8 +112,7 @@ class Plan:
         """Draw every batch as a tile, a line a day, in the order of making; returns the Axes."""
         from fizzlab.design.plotting import plot_days
 
-        levels = self.runs[[factor.name for factor in self.factors]].astype(str)
-        return plot_days(self.runs, levels, ax)
+        return plot_days(self.runs, self.runs[[factor.name for factor in self.factors]].astype(str), ax)
 
     def alias_table(self, labels: Mapping[str, str] = NO_LABELS) -> pd.DataFrame:
         """How much of each other effect (columns) is in the number of each effect (rows): 1 or -1 is all."""

@@ -226,8 +226,7 @@ class Trials:
         grid = middle + np.hypot(scatter, size / 2) * _GRID
         ends = np.concatenate([[-np.inf], self.looks, [np.inf]])
         share = np.diff(ndtr((ends[:, None] - grid) / self.spreads.pieces), axis=0)
-        log_share = np.log(np.maximum(share, 1e-200))
-        loglik = outcomes @ log_share - _GRID**2 / 2
+        loglik = outcomes @ np.log(np.maximum(share, 1e-200)) - _GRID**2 / 2
         weight = np.exp(loglik - loglik.max(axis=1, keepdims=True))
         mean = weight @ grid / weight.sum(axis=1)
         return np.asarray(mean[which.ravel()].reshape(bracket.shape[:2]))

@@ -221,8 +221,7 @@ def _with_air(batches: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         return batches, [say("note_no_room_log")]
     unknown = batches.index[batches[VPD].isna()]
     if len(unknown) == len(batches):
-        bare = batches.drop(columns=[name for name in MEANS if name in batches])
-        return bare, [say("note_no_air")]
+        return batches.drop(columns=[name for name in MEANS if name in batches]), [say("note_no_air")]
     if unknown.empty:
         return batches, []
     note = say("note_air_unknown", n=len(unknown), runs=", ".join(unknown))

@@ -75,5 +75,4 @@ def _kept(x: Array, by_day: Array) -> float:
 
 def on_every_day(batches: pd.DataFrame, term: Term) -> bool:
     """Had every day each value that the term took at all, so that it is judged within days?"""
-    values = batches.groupby("day")[term.name].nunique()
-    return bool((values == batches[term.name].nunique()).all())
+    return bool((batches.groupby("day")[term.name].nunique() == batches[term.name].nunique()).all())

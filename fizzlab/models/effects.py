@@ -412,8 +412,7 @@ def _tests(basis: Basis, fits: Fits) -> pd.DataFrame:
 def _notes(fit: ResponseFit) -> tuple[str, ...]:
     said = []
     if fit.lost:
-        lost = ", ".join(fit.lost)
-        said.append(say("note_lost", n=len(fit.lost), response=fit.response, lost=lost))
+        said.append(say("note_lost", n=len(fit.lost), response=fit.response, lost=", ".join(fit.lost)))
     few = fit.tests[fit.tests["df_den"] < FEW]
     for judge, rows in few.groupby("judged_by", sort=False):
         spare, terms = round(rows["df_den"].min()), listed([*map(str, rows.index)])

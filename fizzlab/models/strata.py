@@ -344,8 +344,7 @@ def f_test(fits: Fits, rows: Array) -> tuple[Array, int, Array, Array]:
         df = _at_most(fits, rows, df)
         at, covariance, own_df = _judged_by(fits, rows, np.flatnonzero(fits.least_df > 0))
         f[at], df[at] = _wald(fits.beta[at] @ rows.T, covariance), own_df
-    p = np.asarray(stats.f.sf(f, q, df))
-    return f, q, df, np.where(fits.converged, p, np.nan)
+    return f, q, df, np.where(fits.converged, np.asarray(stats.f.sf(f, q, df)), np.nan)
 
 
 def _wald(effects: Array, covariance: Array) -> Array:

@@ -191,8 +191,7 @@ def seal(home: Path, key: Path, *, stamp: bool = False) -> tuple[int, Path | Non
 
 def adoptable(home: Path, ledger: Ledger, own: Report) -> bool:
     """Is this the line of a whole record that the ledger does not know, nor its number?"""
-    known = ledger.reports()
-    free = all(own.record != each.record and own.number != each.number for each in known)
+    free = all(own.record != each.record and own.number != each.number for each in ledger.reports())
     return free and own.number == _number(own.record) and is_whole(home / own.record, own)
 
 

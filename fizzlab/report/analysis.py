@@ -21,7 +21,7 @@ from fizzlab.language import listed, say, speaking
 from fizzlab.measures import Measure, looked_up
 from fizzlab.models.curing import CuringFit, with_joint_effects
 from fizzlab.models.effects import ResponseFit, fit_response
-from fizzlab.models.result import Effect, FitResult, Forecast, Study, exact
+from fizzlab.models.result import ENDS, Effect, FitResult, Forecast, Study, exact
 from fizzlab.models.sequential import constant_level, planned_level
 from fizzlab.models.terms import ALL, Amount, Category, Term, level_name, varying
 from fizzlab.recipe.amounts import batch_mass, cost, fizz_balance
@@ -220,6 +220,11 @@ def by_levels(fit: FitResult, share: float = 0.5) -> pd.DataFrame:
     if not any(isinstance(term, Category) for term in fit.terms) or not found:
         found.append(fit.predict(None, share=share).assign(factor="", level=ALL, n_batches=fit.n_batches))
     return pd.concat(found, ignore_index=True)
+
+
+def possible(rows: pd.DataFrame, measure: Measure) -> pd.DataFrame:
+    """Typical values, none of them beyond what the measure can be: there the truth is not."""
+    return rows.assign(**rows[[*ENDS]].clip(measure.low, measure.high))
 
 
 def _study_name(measure: Measure) -> str:

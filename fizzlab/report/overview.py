@@ -61,8 +61,7 @@ def write_overview(folder: str | Path) -> Path:
         raise refuse("no_folder", str(folder))
     if path.exists() and OURS not in path.read_text(encoding="utf-8", errors="replace"):
         raise refuse("page_yours", str(path))
-    settings = filter(None, (read_settings(trial)[0] for trial in trials))
-    written = {each.language for each in settings}
+    written = {each.language for each in filter(None, (read_settings(trial)[0] for trial in trials))}
     with speaking(written.pop() if len(written) == 1 else ENGLISH):
         write_whole(path, _page(folder, trials).encode("utf-8"))
     return path

@@ -283,8 +283,7 @@ def failed(name: str, error: Exception) -> Findings:
 
 def part_name(name: str) -> str:
     """What a part, or a measure, is called where it failed."""
-    known = wording(f"measure.{name}.label", name.replace("_", " "))
-    return str(wording(f"page.part.{name}", known))
+    return str(wording(f"page.part.{name}", wording(f"measure.{name}.label", name.replace("_", " "))))
 
 
 def lost_in(findings: Iterable[Mapping[str, Any]]) -> list[str]:

@@ -86,8 +86,7 @@ class Answers:
     @property
     def kind(self) -> str:
         """The kind of plan: as told, else the one that suits what is changed."""
-        suits = (LATER, "compare", "factorial")[min(len(self.changed), 2)]
-        return self.told.get("plan.kind") or suits
+        return self.told.get("plan.kind") or (LATER, "compare", "factorial")[min(len(self.changed), 2)]
 
     def text(self, key: str) -> str:
         """The answer, or what is taken where none was given."""

@@ -239,8 +239,7 @@ def into_room_log(standing: bytes | None, readings: Readings) -> Merge:
     keys, held = (
         pd.MultiIndex.from_frame(each[["time", *to_digits]].round(to_digits)) for each in (rows, old)
     )
-    fresh = ~keys.isin(held)
-    new = rows[fresh].sort_values("time", kind="stable")
+    new = rows[~keys.isin(held)].sort_values("time", kind="stable")
     clash = int(new["time"].isin(set(old["time"])).sum())
     cells = [
         {"time": f"{at:%Y-%m-%dT%H:%M}{f':{at:%S}' if at.second else ''}", "temp_c": f"{temp:.10g}"}

@@ -101,8 +101,7 @@ def csv_of(where: str, data: bytes) -> tuple[RawTable | None, list[Problem]]:
         raw, problems = _raw(where, [[_unguarded(cell) for cell in row] for row in rows])
         return raw and replace(raw, comma=between != ","), problems
     except UnicodeDecodeError as error:
-        row = data[: error.start].count(b"\n") + 1
-        return None, [problem("not_utf8", where, row)]
+        return None, [problem("not_utf8", where, data[: error.start].count(b"\n") + 1)]
     except csv.Error as error:
         return None, [problem("cells_run_on", where, error=error)]
 

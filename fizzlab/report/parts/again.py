@@ -131,8 +131,7 @@ def drift(done: Analysis) -> tuple[Grid | None, tuple[Change, ...]]:
                 turns = [c for c in changes(done, each.effects, fit.effects) if c.clear]
                 found.append((effect.p_value, [c._replace(said=f"{lead}, {c.said}") for c in turns]))
     clear = 0.05 / max(len(found), 1)  # nobody asked for any one of them (Bonferroni)
-    told = say("last_batch")
-    grid = Grid(words.wide(cells, "response", "by order"), told) if cells else None
+    grid = Grid(words.wide(cells, "response", "by order"), say("last_batch")) if cells else None
     return grid, tuple(change for p, turns in found for change in turns if p < clear)
 
 

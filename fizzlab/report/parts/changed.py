@@ -16,13 +16,14 @@ from fizzlab.errors import CannotAnswer
 from fizzlab.language import listed, say, wording
 from fizzlab.measures import Measure
 from fizzlab.models.comparisons import compare
+from fizzlab.models.crumble import BROKEN
 from fizzlab.models.curing import CuringFit
 from fizzlab.models.effects import ResponseFit
 from fizzlab.models.result import ENDS, Effect
 from fizzlab.models.surfaces import bend, best, fit_mixture
 from fizzlab.models.terms import Amount, Category, level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels
+from fizzlab.report.analysis import SHOWN_P, Analysis, at_levels, by_levels, possible
 from fizzlab.report.figures import Panel, factor_panels
 from fizzlab.report.page import Finding, Findings, Grid, Notes, Picture, parted
 from fizzlab.report.parts.choose import Voice
@@ -137,7 +138,11 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
         means, batches = list[pd.DataFrame](), list[pd.DataFrame]()
         with suppress(CannotAnswer):
             for term in (each for each in fit.terms if fit.of(each.name)):
-                rows, points = at_levels(fit, term), fit.points(term.name)
+                rows = possible(at_levels(fit, term), measure).set_index("level", drop=False)
+                if response == BROKEN:  # as its table says it
+                    shares = more_levels(done)[BROKEN][-1].set_index(["factor", "level"])
+                    rows.update(shares.loc[term.name, [*ENDS]])
+                points = fit.points(term.name).clip(measure.low, measure.high)
                 named = partial(level_name if len(done.terms) == 1 else voice.part, term)
                 rows["level"] = rows["value"].map(named)
                 made = fit.batches[term.name].reindex(points.index)
@@ -184,7 +189,12 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
         measure, topic = settings.measure(response), TOPICS.get(response, f"typical.{response}")
         with suppress(CannotAnswer):
             df = getattr(fit, "df", None)
-            tables[response] = (topic, measure.label, measure.unit, by_levels(fit).assign(df=df))
+            tables[response] = (
+                topic,
+                measure.label,
+                measure.unit,
+                possible(by_levels(fit), measure).assign(df=df),
+            )
     tables |= more_levels(done) if section in (None, "crumble") else {}
     for topic, label, unit, table in tables.values():
         seen = set[str]()

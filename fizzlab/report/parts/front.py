@@ -18,7 +18,7 @@ from fizzlab.models.curing import CuringFit
 from fizzlab.models.result import Effect, FitResult
 from fizzlab.models.terms import level_name
 from fizzlab.report import phrases as words
-from fizzlab.report.analysis import Analysis
+from fizzlab.report.analysis import Analysis, possible
 from fizzlab.report.deviations import touched
 from fizzlab.report.figures import combinations, over_humidity
 from fizzlab.report.page import FAILED, Finding, Findings, Notes, Picture, Piece, Prose
@@ -207,8 +207,7 @@ def _changes(done: Analysis, asked: Sequence[str]) -> list[str]:
             told_of.add(effect.factor)
             measure = settings.measure(effect.response)
             said.append((place, words.sentence(effect, measure, settings.label)))
-    lines = [line for _, line in sorted(said, key=lambda pair: pair[0])]
-    return lines or [say("cant_tell_any_change")]
+    return [line for _, line in sorted(said, key=lambda pair: pair[0])] or [say("cant_tell_any_change")]
 
 
 def _named_at(done: Analysis, effect: Effect) -> float:
@@ -306,7 +305,7 @@ def _of_combinations(done: Analysis, fit: FitResult) -> Pieces:
         title = say("title_hours", share=percent(done.share), in_air=in_air(fit, done))
         rows, seen = fit.predict(made, share=done.share), _in_typical_air(fit, done.share)
     else:
-        title, rows = capital(measure.titled), fit.predict(made)
+        title, rows = capital(measure.titled), possible(fit.predict(made), measure)
         # a fit of single pieces has no number a batch
         seen = fit.batches.get(fit.response, pd.Series(float("nan"), fit.batches.index))
     voice = Voice(fit.terms, settings)

@@ -6,7 +6,7 @@ import inspect
 import json
 import traceback
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import BrokenExecutor, Executor, ThreadPoolExecutor, as_completed, wait
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed, wait
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -101,14 +101,14 @@ def write_reports(
     except BaseException:
         if kernels is not None:
             kernels.stop()
-            wait(futures, timeout=1.4)
         raise
     finally:
         for future in futures:
             future.cancel()
-        if kernels is not None:  # once stopped, a thread that still loads something is left alone
-            pool.shutdown(wait=not kernels.stopped)
-            kernels.end()
+        if kernels is not None:  # ended in a thread of theirs: that of a notebook has a loop that runs
+            left: list[Future[Any]] = [*futures, pool.submit(kernels.end)]
+            wait(left, timeout=1.4 if kernels.stopped else None)
+            pool.shutdown(wait=not kernels.stopped)  # a thread that still loads something is left alone
     return [outcomes[number] for number in sorted(outcomes)]
 
 

@@ -103,7 +103,7 @@ class Kernels:
             except Exception:
                 self.refuse_if_stopped()  # then the kernel was killed for it
                 raise
-            if not self._once:
+            if not (self._once or self.stopped):
                 self._free.append((ending.pop_all(), kernel))
 
     @contextlib.contextmanager

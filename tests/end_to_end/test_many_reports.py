@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import shutil
@@ -65,8 +66,11 @@ def test_in_processes_with_copies(season: Path, tmp_path: Path) -> None:
 
 def test_a_report_leaves_no_thread_behind(season: Path) -> None:
     before = set(threading.enumerate())
-    outcomes = write_reports([season / "april", season / "june"], jobs=1)
-    assert all(outcome.page for outcome in outcomes)
+
+    async def in_a_notebook() -> list[Outcome]:
+        return write_reports([season / "april", season / "june"], jobs=1)
+
+    assert all(outcome.page for outcome in asyncio.run(in_a_notebook()))
     assert [thread for thread in threading.enumerate() if thread not in before] == []
 
 

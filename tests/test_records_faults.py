@@ -59,6 +59,24 @@ def _plan(folder: Path) -> None:
         records.enter_plan(folder / "records", room, runs=[{"run": "A"}], **about)
 
 
+def test_a_lock_is_made_though_its_folder_goes_while_it_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, make, left = tmp_path / "hidden", os.mkdir, [1, 1]
+
+    def taken_away(path: Path, *how: int) -> None:
+        make(path, *how)
+        if left:  # it was there, and its last user took it away
+            left.pop()
+            os.rmdir(path)
+            raise FileExistsError(errno.EEXIST, "File exists", str(path))
+
+    monkeypatch.setattr(os, "mkdir", taken_away)
+    with locked(home / "lock", patience_s=5):
+        assert (home / "lock").is_file()
+    assert not left
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("for_good", [False, True], ids=["one step fails", "full from there on"])
 @pytest.mark.parametrize("adds", ADDERS)

@@ -48,7 +48,8 @@ def locked(path: Path, *, patience_s: float = 0.0) -> Iterator[None]:
 
 def _taken(path: Path) -> int | None:
     """The file descriptor that holds the lock, or None while someone else does."""
-    path.parent.mkdir(exist_ok=True)
+    with contextlib.suppress(FileExistsError):  # `exist_ok` looks again, when its last user may have gone
+        path.parent.mkdir()
     try:
         held = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
     except FileNotFoundError:

@@ -76,6 +76,7 @@ def test_a_report_leaves_no_thread_behind(season: Path) -> None:
     assert [thread for thread in threading.enumerate() if thread not in before] == []
 
 
+@pytest.mark.skipif(os.name == "nt", reason="on Windows every report has a kernel of its own")
 def test_a_report_from_a_kernel_that_made_another_is_the_same(
     season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -108,7 +109,6 @@ def test_a_report_from_a_kernel_that_made_another_is_the_same(
     assert not list(left.iterdir())
 
 
-@pytest.mark.skipif(os.name == "nt", reason="on Windows every report has a kernel of its own")
 def test_a_kernel_that_failed_makes_no_other_report(season: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     begin = run.BEGIN
     monkeypatch.setattr(run, "BEGIN", "__import__('os')._exit(1) #{!r}")

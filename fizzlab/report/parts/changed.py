@@ -139,9 +139,10 @@ def _picture(done: Analysis, section: str | None) -> Picture | None:
         with suppress(CannotAnswer):
             for term in (each for each in fit.terms if fit.of(each.name)):
                 rows = possible(at_levels(fit, term), measure).set_index("level", drop=False)
-                if response == BROKEN:  # as its table says it
-                    shares = more_levels(done)[BROKEN][-1].set_index(["factor", "level"])
-                    rows.update(shares.loc[term.name, [*ENDS]])
+                if response == BROKEN:  # as its table says it, of the levels that were made
+                    shares = more_levels(done)[BROKEN][-1].set_index(["factor", "level"]).loc[term.name]
+                    if rows.index.isin(shares.index).all():
+                        rows.update(shares[[*ENDS]])
                 points = fit.points(term.name).clip(measure.low, measure.high)
                 named = partial(level_name if len(done.terms) == 1 else voice.part, term)
                 rows["level"] = rows["value"].map(named)
@@ -188,13 +189,8 @@ def typical_values(done: Analysis, section: str | None = None) -> Pieces:
     for response, fit in ((name, fit) for name, fit in done.fits.items() if name in mine):
         measure, topic = settings.measure(response), TOPICS.get(response, f"typical.{response}")
         with suppress(CannotAnswer):
-            df = getattr(fit, "df", None)
-            tables[response] = (
-                topic,
-                measure.label,
-                measure.unit,
-                possible(by_levels(fit), measure).assign(df=df),
-            )
+            table = possible(by_levels(fit), measure).assign(df=getattr(fit, "df", None))
+            tables[response] = (topic, measure.label, measure.unit, table)
     tables |= more_levels(done) if section in (None, "crumble") else {}
     for topic, label, unit, table in tables.values():
         seen = set[str]()
